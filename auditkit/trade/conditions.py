@@ -166,8 +166,8 @@ def side_of_window(runs: pd.DataFrame, condition: Condition) -> pd.Series:
     Returns
     -------
     Series of str
-        "inside", "below", "above", "not recorded", or "does not apply"; every
-        run is "no window" where the condition has none.
+        "inside", "below", "above", "not recorded", or "does not apply"; "no
+        window" for every value of a condition that has none.
 
     Examples
     --------
@@ -177,9 +177,8 @@ def side_of_window(runs: pd.DataFrame, condition: Condition) -> pd.Series:
     ['below', 'inside', 'above', 'not recorded']
     """
     values = runs[condition.name].astype("float64")
-    side = pd.Series("inside", index=runs.index, name=condition.name, dtype="str")
-    if not condition.has_window:
-        return side.where(False, "no window")
+    word = "inside" if condition.has_window else "no window"
+    side = pd.Series(word, index=runs.index, name=condition.name, dtype="str")
     if condition.low is not None:
         below = values <= condition.low if condition.limit_is_outside else values < condition.low
         side = side.mask(below, "below")

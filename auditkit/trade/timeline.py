@@ -21,6 +21,10 @@ LEAD = pd.Timedelta(hours=1)
 """A setting made up to this long before the trigger is first pulled belongs to the run."""
 
 
+CONDITION_PARTS = ("brush", "bell", "filter")
+"""Parts whose state is a condition of the run."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
     """Every spray run with its surroundings.
@@ -81,9 +85,9 @@ def run_settings(runs: pd.DataFrame, settings: pd.DataFrame, *, lead: pd.Timedel
     within = known["set_at"].between(known["started_at"] - lead, known["ended_at"])
     inside = known[within]
     viscosity, readable = kinematic_viscosity(inside["cup_s"], inside["cup"])
-    inside = inside.assign(
-        viscosity_mm2_s=viscosity, out_of_range=inside["cup_s"].notna() & ~readable
-    ).sort_values(["run_id", "set_at"])
+    inside = inside.assign(viscosity_mm2_s=viscosity, out_of_range=inside["cup_s"].notna() & ~readable).sort_values(
+        ["run_id", "set_at"]
+    )
     grouped = inside.groupby("run_id", sort=True)
     caught = grouped[["catch_ml", "catch_s"]].sum(min_count=1)
     summary = pd.DataFrame(
@@ -92,7 +96,7 @@ def run_settings(runs: pd.DataFrame, settings: pd.DataFrame, *, lead: pd.Timedel
             "cups_out_of_range": grouped["out_of_range"].sum(),
             "pot_kpa": grouped["pot_kpa"].median(),
             "viscosity_mm2_s": grouped["viscosity_mm2_s"].median(),
-            "paint_temp_c": grouped["paint_temp_c"].astype("float64").median(),
+            "paint_temp_c": grouped["paint_temp_c"].median(),
             "flow_ml_min": caught["catch_ml"].astype("float64") / caught["catch_s"].astype("float64") * 60.0,
         }
     )
@@ -125,7 +129,7 @@ def build_timeline(tables: Mapping[str, pd.DataFrame], *, time_zone: str = "UTC"
     runs = tables["spray_runs"].merge(places, on="area_id", how="left")
     runs = runs.sort_values(["started_at", "run_id"], ignore_index=True)
     runs["day"] = runs["started_at"].dt.tz_convert(time_zone).dt.strftime("%Y-%m-%d").astype("str")
-    runs["minutes"] = (runs["ended_at"] - runs["started_at"]) / pd.Timedelta(minutes=1)
+    runs["minutes"] = (runs["ended_at"] - runs["started_at"]).dt.total_seconds() / 60
     runs = runs.merge(run_settings(runs, tables["pressure_settings"]), on="run_id", how="left")
     runs["dew_point_c"] = dew_point(runs["air_temp_c"], runs["humidity_pct"])
     runs["surface_margin_c"] = runs["surface_temp_c"] - runs["dew_point_c"]
@@ -137,7 +141,7 @@ def build_timeline(tables: Mapping[str, pd.DataFrame], *, time_zone: str = "UTC"
 
 def _states_across(parts: pd.DataFrame) -> pd.DataFrame:
     """Return the part states that serve as conditions, one row a run."""
-    brush, bell, filters = (parts[parts["part"] == part].set_index("run_id") for part in ("brush", "bell", "filter"))
+    brush, bell, filters = (parts[parts["part"] == part].set_index("run_id") for part in CONDITION_PARTS)
     return pd.DataFrame(
         {
             "brush_wear_pct": brush["wear_pct"],
@@ -154,7 +158,9 @@ def _checked_that_day(runs: pd.DataFrame, checks: pd.DataFrame, time_zone: str) 
     joined = pd.merge_asof(
         runs[["unit_id", "started_at", "day"]], local, left_on="started_at", right_on="checked_at", by="unit_id"
     )
-    return joined["checked_at"].dt.tz_convert(time_zone).dt.strftime("%Y-%m-%d").astype("str") == joined["day"]
+    checked_on = joined["checked_at"].dt.tz_convert(time_zone).dt.strftime("%Y-%m-%d")
+    checked: pd.Series = checked_on == joined["day"]
+    return checked
 
 
 def _not_joined(runs: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
@@ -187,7 +193,7 @@ def _not_joined(runs: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
             "no start-up list of that unit before the run that day",
         ),
     ]
-    unknown = parts[parts["inspected_d"].isna()].groupby("part").size()
+    unknown = parts[parts["inspected_d"].isna() & parts["part"].isin(CONDITION_PARTS)].groupby("part").size()
     rows += [
         (f"runs before the first note on the {part}", int(n), total, "no maintenance note of that unit before the run")
         for part, n in unknown.items()

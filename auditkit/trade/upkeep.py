@@ -71,8 +71,8 @@ def _states_of_part(starts: pd.DataFrame, maintenance: pd.DataFrame, part: str) 
     notes = maintenance[maintenance["part"] == part].sort_values("done_at", kind="stable")
     cleaned = notes[notes["action"].isin(["cleaned", "replaced"])]
     state = starts.assign(part=part)
-    state["clean_h"] = _elapsed(starts, cleaned) / pd.Timedelta(hours=1)
-    state["inspected_d"] = _elapsed(starts, notes) / pd.Timedelta(days=1)
+    state["clean_h"] = _elapsed_s(starts, cleaned) / 3600
+    state["inspected_d"] = _elapsed_s(starts, notes) / 86_400
     state["wear_pct"] = _last(starts, _wear_after(notes), "wear_pct")
     state["found"] = _last(starts, notes[notes["found"].notna()], "found")
     return state
@@ -97,5 +97,7 @@ def _last(starts: pd.DataFrame, notes: pd.DataFrame, column: str) -> pd.Series:
     return joined[column].set_axis(starts.index)
 
 
-def _elapsed(starts: pd.DataFrame, notes: pd.DataFrame) -> pd.Series:
-    return starts["started_at"] - _last(starts, notes.assign(noted_at=notes["done_at"]), "noted_at")
+def _elapsed_s(starts: pd.DataFrame, notes: pd.DataFrame) -> pd.Series:
+    """Return the seconds from the unit's last note to each start."""
+    noted_at = _last(starts, notes.assign(noted_at=notes["done_at"]), "noted_at")
+    return (starts["started_at"] - noted_at).dt.total_seconds()

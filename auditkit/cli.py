@@ -1,0 +1,186 @@
+"""The command line: a thin wrapper over functions anyone can call.
+
+Exit codes: 0 done; 1 done, and something breaches its specification or stops
+the work; 2 the input or the command cannot be used; 3 a fault of auditkit.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from auditkit.errors import AuditError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from auditkit.dossier import Dossier
+    from auditkit.findings.audit import Findings
+
+__all__ = ["app", "main"]
+
+DONE, BREACH, UNUSABLE, FAULT = 0, 1, 2, 3
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help=(
+        "From raw records of on-site electrostatic repainting to verdicts on film and wrap, what goes with the "
+        "defects, and a report to open. Exit codes: 0 done; 1 done, and something breaches its specification or "
+        "stops the work; 2 the input or the command cannot be used; 3 a fault of auditkit."
+    ),
+)
+
+Folder = Annotated[
+    Path, typer.Argument(help="Folder of records: CSV, XLSX or Parquet, with dossier.yaml where needed.")
+]
+
+
+def main() -> None:
+    """Run the command line; anything the user can mend is one message and exit code 2."""
+    try:
+        app()
+    except AuditError as error:
+        _console(stderr=True).print(str(error), style="bold", markup=False, highlight=False, soft_wrap=True)
+        sys.exit(UNUSABLE)
+    except KeyboardInterrupt:
+        _console(stderr=True).print("Stopped; nothing was written.")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.exit(FAULT)
+    except Exception:
+        import traceback
+
+        traceback.print_exc()
+        _console(stderr=True).print("This is a fault of auditkit, not of your records. Please report the lines above.")
+        sys.exit(FAULT)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder to write to.")] = Path("auditkit-demo"),
+) -> None:
+    """Audit an invented winter refit, as its records came in from site, and write a report and notebooks."""
+    from auditkit.paths import notebooks_folder, sample_folder
+    from auditkit.report.files import write_files
+
+    raw = sample_folder() / "raw"
+    write_files({path.name: path.read_bytes() for path in sorted(raw.iterdir()) if path.is_file()}, out / "records")
+    notebooks = sorted(notebooks_folder().glob("*.ipynb"))
+    write_files({path.name: path.read_bytes() for path in notebooks}, out / "notebooks")
+    _audit(out / "records", out)
+    console = _console()
+    console.print(f"Written: {out / 'notebooks'}", markup=False, soft_wrap=True)
+    console.print(
+        f"\nOpen {out / 'report.html'} in a browser. The records and all names in them are invented.", markup=False
+    )
+
+
+@app.command()
+def check(folder: Folder) -> None:
+    """Read a folder of records, hold every row to its contract, and say what was set aside and why."""
+    dossier = _read(folder)
+    _print_records(dossier)
+    _print_ledger(dossier, most=20)
+
+
+@app.command()
+def audit(
+    folder: Folder,
+    out: Annotated[Path, typer.Option(help="Folder to write findings.json, set_aside.csv and report.html to.")],
+) -> None:
+    """Audit a folder of records: film, wrap, settings, upkeep, and what goes with the defects."""
+    findings = _audit(folder, out)
+    if findings.breaches:
+        raise typer.Exit(BREACH)
+
+
+@app.command()
+def simulate(
+    out: Annotated[Path, typer.Option(help="Folder to write the invented audit to.")],
+    seed: Annotated[int | None, typer.Option(help="Seed; left out, that of the sample that ships.")] = None,
+) -> None:
+    """Write an invented audit with known truth: clean tables, a raw twin as it would arrive, and the truth."""
+    from auditkit.simulate import SAMPLE_SEED, write_sample
+
+    write_sample(out, seed=SAMPLE_SEED if seed is None else seed)
+    _console().print(f"Written: {out}")
+
+
+def _audit(folder: Path, out: Path) -> Findings:
+    from auditkit.report.files import write_audit
+
+    dossier = _read(folder)
+    _print_records(dossier)
+    with _progress() as step:
+        from auditkit.findings.audit import audit as run_audit
+
+        findings = run_audit(dossier, on_progress=step)
+        step("report", 1, 1)
+        paths = write_audit(findings, out)
+    _print_findings(findings)
+    console = _console()
+    for path in paths.values():
+        console.print(f"Written: {path}", markup=False, highlight=False, soft_wrap=True)
+    return findings
+
+
+def _read(folder: Path) -> Dossier:
+    with _progress() as step:
+        step("reading records", 0, 1)
+        from auditkit.intake import read_dossier
+
+        return read_dossier(folder, on_progress=step)
+
+
+def _console(*, stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar of the steps done, on standard error; nothing remains of it when all is done."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description:<32}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=_console(stderr=True), transient=True) as progress:
+        task = progress.add_task("starting", total=None)
+        yield lambda name, number, total: progress.update(task, description=name, completed=number, total=total)
+
+
+def _print_records(dossier: Dossier) -> None:
+    from auditkit.views.summaries import records_table
+
+    console = _console()
+    console.print(f"\n{dossier.title}", style="bold", markup=False)
+    console.print(records_table(dossier))
+    for note in dossier.notes:
+        console.print(f"Note: {note}", markup=False, soft_wrap=True)
+
+
+def _print_ledger(dossier: Dossier, *, most: int) -> None:
+    from auditkit.views.summaries import ledger_lines
+
+    console = _console()
+    for line in ledger_lines(dossier.ledger, most=most):
+        console.print(line, markup=False, soft_wrap=True)
+
+
+def _print_findings(findings: Findings) -> None:
+    from auditkit.views.summaries import finding_lines
+
+    console = _console()
+    for heading, lines in finding_lines(findings):
+        console.print(f"\n{heading}", style="bold", markup=False)
+        for line in lines:
+            console.print(f"  {line}", markup=False, soft_wrap=True)
+    console.print()

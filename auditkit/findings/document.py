@@ -1,0 +1,206 @@
+"""The findings as one document of plain values, held to `schemas/findings.schema.json`."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from auditkit.errors import ContractError
+from auditkit.findings.audit import Findings
+from auditkit.paths import schemas_folder
+from auditkit.trade.grounding import CAUTIONS
+
+__all__ = ["as_document", "as_json", "check_document", "rows_of"]
+
+_DIGITS = 12
+
+
+def as_document(findings: Findings) -> dict[str, Any]:
+    """Return the findings as nested dicts, lists and plain values.
+
+    Two deliveries of the same records differ only under "records".
+
+    Raises
+    ------
+    ContractError
+        The document breaks its JSON Schema, which is a fault of the program.
+    """
+    dossier, film, wrap = findings.dossier, findings.film, findings.wrap
+    process, upkeep, causes = findings.process, findings.upkeep, findings.causes
+    document = {
+        "kind": "auditkit findings",
+        "version": 1,
+        "scope": _scope(findings),
+        "records": _records(findings),
+        "settings": {
+            "confidence": causes.confidence,
+            "false_discovery_rate": causes.false_discovery_rate,
+            "stratum": causes.stratum,
+            "absent_defect_means": dossier.settings["absent_defect_means"],
+            "conditions": {
+                name: {"low": condition.low, "high": condition.high, "source": condition.source}
+                for name, condition in findings.conditions.items()
+            },
+        },
+        "summary": {
+            "areas": len(film.by_area),
+            "film": _verdicts(film.by_area),
+            "wrap": _verdicts(wrap.areas),
+            "stop_work": len(process.stop_work),
+            "runs": len(findings.timeline.runs),
+            "associated": int((causes.table["reading"] == "goes with more").sum()),
+            "from_memory_verdicts": int(film.areas["from_memory"].sum()),
+        },
+        "stop_work": rows_of(process.stop_work),
+        "film": {
+            "method": film.method,
+            "n": film.n,
+            "excluded": film.excluded,
+            "areas": rows_of(film.by_area),
+            "sides": rows_of(film.areas),
+            "gauge_checks": rows_of(film.gauge_checks),
+        },
+        "wrap": {
+            "method": wrap.method,
+            "n": wrap.n,
+            "excluded": wrap.excluded,
+            "areas": rows_of(wrap.areas),
+            "geometries": rows_of(wrap.geometries),
+        },
+        "process": {
+            "method": process.method,
+            "n": process.n,
+            "excluded": process.excluded,
+            "windows": rows_of(process.windows),
+            "units": rows_of(process.units),
+            "not_joined": rows_of(process.not_joined),
+        },
+        "upkeep": {
+            "method": upkeep.method,
+            "n": upkeep.n,
+            "excluded": upkeep.excluded,
+            "worn_runs": upkeep.worn_runs,
+            "parts": rows_of(upkeep.parts),
+            "notes": rows_of(upkeep.notes),
+        },
+        "causes": {
+            "method": causes.method,
+            "n": causes.n,
+            "excluded": causes.excluded,
+            "confidence": causes.confidence,
+            "false_discovery_rate": causes.false_discovery_rate,
+            "stratum": causes.stratum,
+            "defects_joined": causes.run_defects.joined,
+            "defects_not_joined": causes.run_defects.not_joined,
+            "rows": rows_of(causes.table),
+        },
+        "not_judged": rows_of(findings.not_judged),
+        "cautions": list(CAUTIONS),
+    }
+    check_document(document)
+    return document
+
+
+def as_json(document: Mapping[str, Any]) -> str:
+    """Return the document as the text of findings.json: two blanks of indent, one line end at the end."""
+    return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def check_document(document: Mapping[str, Any]) -> None:
+    """Hold a findings document to its JSON Schema.
+
+    Raises
+    ------
+    ContractError
+        Says the first five places where it breaks the schema.
+
+    Examples
+    --------
+    >>> check_document({"kind": "auditkit findings"})
+    Traceback (most recent call last):
+    ...
+    auditkit.errors.ContractError: findings.json: 13 faults against findings.schema.json...
+    """
+    faults = sorted(_validator().iter_errors(document), key=lambda fault: list(map(str, fault.absolute_path)))
+    if faults:
+        shown = "; ".join(
+            f"{'/'.join(map(str, fault.absolute_path)) or 'top'}: {fault.message}" for fault in faults[:5]
+        )
+        raise ContractError(f"findings.json: {len(faults)} faults against findings.schema.json: {shown}")
+
+
+@cache
+def _validator() -> Any:
+    from jsonschema import Draft202012Validator
+
+    return Draft202012Validator(json.loads((schemas_folder() / "findings.schema.json").read_text(encoding="utf-8")))
+
+
+def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return a frame as a list of rows of plain values, numbers to twelve significant digits.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows_of(pd.DataFrame({"a": [1.0, None], "at": pd.to_datetime(["2027-01-11T08:00Z", None])}))
+    [{'a': 1.0, 'at': '2027-01-11T08:00:00+00:00'}, {'a': None, 'at': None}]
+    """
+    columns = {name: [_plain(value) for value in frame[name]] for name in frame.columns}
+    return [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    if value is None or value is pd.NA or value is pd.NaT:
+        return None
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (float, np.floating)):
+        return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
+    return str(value)
+
+
+def _verdicts(frame: pd.DataFrame) -> dict[str, int]:
+    counts = frame["verdict"].value_counts()
+    return {word: int(counts.get(word, 0)) for word in ("conforms", "does not conform", "not assessable")}
+
+
+def _scope(findings: Findings) -> dict[str, Any]:
+    dossier, days = findings.dossier, findings.timeline.runs["day"]
+    return {
+        "title": dossier.title,
+        "time_zone": dossier.time_zone,
+        "sites": sorted(dossier.tables["jobs"]["site"].unique().tolist()),
+        "first_day": None if days.empty else str(days.min()),
+        "last_day": None if days.empty else str(days.max()),
+        "accepted": {name: len(table) for name, table in sorted(dossier.tables.items())},
+        "digest": dossier.digest(),
+        "contracts": dict(sorted(dossier.contracts.items())),
+    }
+
+
+def _records(findings: Findings) -> dict[str, Any]:
+    dossier = findings.dossier
+    files, ledger = dossier.files, dossier.ledger
+    by_rule = (
+        ledger.groupby(["record", "rule"], sort=True)
+        .agg(faults=("rule", "size"), rows=("row_no", "nunique"))
+        .reset_index()
+    )
+    return {
+        "read": int(files["read"].sum()),
+        "accepted": int(files["accepted"].sum()),
+        "set_aside": int(files["set_aside"].sum()),
+        "files": rows_of(files),
+        "set_aside_by_rule": rows_of(by_rule),
+        "notes": list(dossier.notes),
+    }

@@ -1,0 +1,1 @@
+"""The report of an audit: a page to read and files to work on."""

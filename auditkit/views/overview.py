@@ -1,0 +1,148 @@
+"""What an audit comes to, in the few lines that the command line and the report's first screen show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from auditkit.findings.audit import Findings
+from auditkit.findings.causes import ranked
+from auditkit.views.sentences import association_sentence, group_reasons, share
+
+__all__ = ["Overview", "overview"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """The first screen.
+
+    Parameters
+    ----------
+    scope : str
+        What was looked at.
+    conforming : tuple of str
+        How many areas conform, in film and in wrap.
+    failing : tuple of str
+        Which do not, grouped by why.
+    associated : tuple of str
+        What goes with the defects, most defects first.
+    crude_only : tuple of str
+        What looks guilty until the comparison is made within jobs.
+    stop_work : tuple of str
+        Safety breaches, grouped.
+    not_judged : tuple of str
+        What could not be judged.
+    """
+
+    scope: str
+    conforming: tuple[str, ...]
+    failing: tuple[str, ...]
+    associated: tuple[str, ...]
+    crude_only: tuple[str, ...]
+    stop_work: tuple[str, ...]
+    not_judged: tuple[str, ...]
+
+
+def overview(findings: Findings, *, most: int = 6, most_areas: int = 4) -> Overview:
+    """Return the overview of an audit.
+
+    Parameters
+    ----------
+    findings : Findings
+        The audit.
+    most : int
+        Lines shown in each list before the rest is counted.
+    most_areas : int
+        Areas named in a line before the rest is counted.
+    """
+    return Overview(
+        scope=_scope(findings),
+        conforming=_conforming(findings),
+        failing=_failing(findings, most=most, most_areas=most_areas),
+        associated=_associated(findings, most=most),
+        crude_only=_crude_only(findings, most=most),
+        stop_work=_stop_work(findings, most=most),
+        not_judged=_not_judged(findings, most=most),
+    )
+
+
+def _scope(findings: Findings) -> str:
+    tables, runs = findings.dossier.tables, findings.timeline.runs
+    sites = tables["jobs"]["site"].nunique()
+    span = "" if runs.empty else f", {runs['day'].min()} to {runs['day'].max()}"
+    return (
+        f"{len(tables['jobs'])} jobs at {sites} sites, {len(tables['areas'])} areas, {len(runs)} spray runs, "
+        f"{len(tables['film_readings']):,} film readings{span}"
+    )
+
+
+def _conforming(findings: Findings) -> tuple[str, ...]:
+    lines = []
+    for topic, areas in (("Film", findings.film.by_area), ("Wrap", findings.wrap.areas)):
+        counts = areas["verdict"].value_counts()
+        lines.append(
+            f"{topic}: {share(int(counts.get('conforms', 0)), len(areas))} areas conform, "
+            f"{counts.get('does not conform', 0)} do not, {counts.get('not assessable', 0)} could not be judged."
+        )
+    failed = findings.film.gauge_checks
+    failed = failed[~failed["passed"].astype(bool)]
+    suspect = int(findings.film.areas["suspect_readings"].sum())
+    if len(failed):
+        gauges = ", ".join(sorted(failed["gauge_id"].unique()))
+        checks = len(failed.drop_duplicates(["gauge_id", "checked_at"]))
+        lines.append(
+            f"Gauge {gauges} failed {checks} of its checks; {suspect:,} readings since the last good one are suspect. "
+            "The verdicts still count them."
+        )
+    return tuple(lines)
+
+
+def _failing(findings: Findings, *, most: int, most_areas: int) -> tuple[str, ...]:
+    sides = findings.film.areas
+    film = sides.assign(reason="Film, " + sides["side"] + " side, by " + sides["clause"])
+    wrap = findings.wrap.areas.assign(reason="Wrap, by the job's requirement: too little of the reverse covered")
+    frames = [group_reasons(frame, verdict="does not conform") for frame in (film, wrap)]
+    reasons = pd.concat(frames, ignore_index=True).sort_values(["n", "reason"], ascending=[False, True])
+    lines = [
+        f"{row['reason']}: {row['n']} ({_some(row['areas'], most_areas)})"
+        for row in reasons.head(most).to_dict("records")
+    ]
+    return _with_rest(lines, len(reasons), "reasons", most)
+
+
+def _associated(findings: Findings, *, most: int) -> tuple[str, ...]:
+    rows = ranked(findings.causes.table)
+    lines = [association_sentence(row, findings.conditions) for _, row in rows.head(most).iterrows()]
+    return _with_rest(lines, len(rows), "pairs", most)
+
+
+def _crude_only(findings: Findings, *, most: int) -> tuple[str, ...]:
+    table = findings.causes.table
+    rows = table[table["crude_only"] & (table["difference"] > 0)].sort_values("difference", ascending=False)
+    lines = [association_sentence(row, findings.conditions) for _, row in rows.head(most).iterrows()]
+    return _with_rest(lines, len(rows), "pairs", most)
+
+
+def _stop_work(findings: Findings, *, most: int) -> tuple[str, ...]:
+    breaches = findings.process.stop_work
+    rows = breaches.groupby("rule", sort=True).size().rename("n").reset_index()
+    rows = rows.sort_values(["n", "rule"], ascending=[False, True])
+    lines = [f"{row.n} times broken: {row.rule}" for row in rows.head(most).itertuples(index=False)]
+    return _with_rest(lines, len(rows), "rules", most)
+
+
+def _not_judged(findings: Findings, *, most: int) -> tuple[str, ...]:
+    rows = findings.not_judged
+    lines = [f"{row.n} of {row.of} {row.what}: {row.why}" for row in rows.head(most).itertuples(index=False)]
+    return _with_rest(lines, len(rows), "matters", most)
+
+
+def _some(names: list[str], most: int) -> str:
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+
+
+def _with_rest(lines: list[str], total: int, noun: str, most: int) -> tuple[str, ...]:
+    more = total - most
+    return (*lines, f"... and {more} more {noun}, in the tables below") if more > 0 else tuple(lines)

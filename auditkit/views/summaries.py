@@ -1,0 +1,67 @@
+"""What the command line shows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from auditkit.dossier import Dossier
+from auditkit.findings.audit import Findings
+from auditkit.views.overview import overview
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = ["finding_lines", "ledger_lines", "records_table"]
+
+
+def records_table(dossier: Dossier) -> Table:
+    """Return the table of what was read, accepted and set aside, a line a record kind."""
+    from rich.box import SIMPLE
+    from rich.table import Table
+
+    files = dossier.files
+    counts = files.groupby("record", sort=True)[["read", "accepted", "set_aside"]].sum()
+    table = Table(box=SIMPLE, show_edge=False, show_footer=True)
+    total = counts.sum()
+    table.add_column("record", footer="in all")
+    for column, heading in (("read", "rows read"), ("accepted", "accepted"), ("set_aside", "set aside")):
+        table.add_column(heading, justify="right", footer=f"{total[column]:,}")
+    table.add_column("from")
+    for record, row in counts.iterrows():
+        names = files.loc[files["record"] == record, "file"].unique()
+        table.add_row(str(record), *(f"{row[c]:,}" for c in ("read", "accepted", "set_aside")), ", ".join(names))
+    return table
+
+
+def ledger_lines(ledger: pd.DataFrame, *, most: int) -> list[str]:
+    """Return the first faults of the set-aside ledger as lines, file by file, and how many more there are."""
+    if ledger.empty:
+        return ["Every row was accepted."]
+    rows = ledger["row_no"].nunique()
+    lines = [f"{len(ledger):,} faults in {rows:,} rows that were set aside:"]
+    for fault in ledger.head(most).itertuples(index=False):
+        sheet = f", sheet {fault.sheet}" if isinstance(fault.sheet, str) and fault.sheet else ""
+        column = f", {fault.column}" if isinstance(fault.column, str) and fault.column else ""
+        lines.append(
+            f"  {fault.file}{sheet} line {fault.line}{column}: {fault.holds}; given {fault.value!r}. {fault.cure}"
+        )
+    more = len(ledger) - most
+    if more > 0:
+        lines.append(f"  ... and {more:,} more; `auditkit audit` writes them all to set_aside.csv")
+    return lines
+
+
+def finding_lines(findings: Findings) -> list[tuple[str, tuple[str, ...]]]:
+    """Return the headings and lines that sum up an audit, stop-work findings first."""
+    seen = overview(findings)
+    sections = [
+        ("STOP WORK: records outside safety limits; get a competent person", seen.stop_work),
+        ("Is there enough paint, and did it wrap?", seen.conforming),
+        ("Which areas do not conform, and why", seen.failing),
+        ("What goes with the defects (association within jobs, not proof of cause)", seen.associated),
+        ("What looks guilty only until jobs are compared with themselves", seen.crude_only),
+        ("What could not be judged", seen.not_judged),
+    ]
+    return [(heading, lines) for heading, lines in sections if lines]
