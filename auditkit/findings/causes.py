@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from auditkit.stats.exact_strata import exact_conditional_test
 from auditkit.stats.multiplicity import benjamini_hochberg
 from auditkit.stats.proportions import newcombe_difference, score_ratio, wilson
 from auditkit.stats.strata import StratifiedResult, stratified
@@ -22,12 +23,12 @@ READINGS: dict[str, str] = {
     "goes with more": "within jobs the defect is more frequent outside the window than inside",
     "goes with fewer": "within jobs the defect is less frequent outside the window than inside",
     "not seen": "within jobs no difference was seen that chance would not give",
-    "cannot tell": "too few runs or defects on one side of the window, within jobs, to say anything",
+    "cannot tell": "so few runs or defects on one side of the window, within jobs, that no outcome could have told",
 }
 """How a row reads, and what that means."""
 
-LEAST_INFORMATION = 5.0
-"""Least Mantel-Fleiss margin for the stratified test to be trusted (Mantel and Fleiss 1980)."""
+LEAST_TELLING = 0.05
+"""A comparison in which no outcome could have had a p-value this small is not made."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,8 +120,9 @@ def find_causes(
         method=(
             "For each defect, the share of runs with it is compared between runs outside and inside the condition's "
             "window: Wilson intervals for each share, Newcombe's for their difference, the score interval for their "
-            "ratio. The comparison is then made within jobs (Mantel-Haenszel), and the test that goes with it is "
-            "corrected over the whole table (Benjamini-Hochberg). Runs by one operator are treated as independent. "
+            "ratio. The comparison is then made within jobs (Mantel-Haenszel, Sato's and Greenland and Robins's "
+            "intervals), tested exactly given each job's margins, and corrected over the whole table "
+            "(Benjamini-Hochberg). Runs by one operator are treated as independent. "
             "What goes with a defect need not cause it."
         ),
     )
@@ -205,9 +207,8 @@ def _compare(
     if inside.empty or outside.empty:
         return row | {"note": "no run outside the window" if outside.empty else "no run inside the window"}
     row |= _crude(inside, outside, confidence)
-    return row | _within(
-        stratified(data, exposure="outside", outcome="found", stratum="stratum", confidence=confidence)
-    )
+    result = stratified(data, exposure="outside", outcome="found", stratum="stratum", confidence=confidence)
+    return row | _within(result) | _tested(result)
 
 
 def _crude(inside: pd.Series, outside: pd.Series, confidence: float) -> dict[str, object]:
@@ -232,7 +233,7 @@ def _crude(inside: pd.Series, outside: pd.Series, confidence: float) -> dict[str
 
 
 def _within(result: StratifiedResult) -> dict[str, object]:
-    """Return the comparison within strata; the test stands only where the margins carry it."""
+    """Return the comparison within strata."""
     row: dict[str, object] = {"strata_used": result.strata_used}
     for name, interval in (("difference", result.risk_difference), ("ratio", result.risk_ratio)):
         if interval is not None:
@@ -241,11 +242,17 @@ def _within(result: StratifiedResult) -> dict[str, object]:
         row |= {"within_low": result.risk_difference.low, "within_high": result.risk_difference.high}
     if result.risk_ratio is not None:
         row |= {"within_ratio_low": result.risk_ratio.low, "within_ratio_high": result.risk_ratio.high}
-    if result.mantel_fleiss is None:
-        return row | {"note": result.reasons["mantel_fleiss"]}
-    if result.mantel_fleiss < LEAST_INFORMATION:
-        return row | {"note": "too few runs or defects within jobs for the test to hold (Mantel-Fleiss)"}
-    return row | {"p": result.p_value_corrected}
+    return row
+
+
+def _tested(result: StratifiedResult) -> dict[str, object]:
+    """Return the exact test within strata, or why no outcome could have told."""
+    test = exact_conditional_test(result.strata)
+    if test is None:
+        return {"note": "no job has runs on both sides of the window, with and without the defect"}
+    if test.least_p_value > LEAST_TELLING:
+        return {"note": "with so few runs or defects within jobs, no outcome could have told"}
+    return {"p": test.p_value}
 
 
 def _read(table: pd.DataFrame, rate: float) -> pd.Series:

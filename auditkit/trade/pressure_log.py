@@ -2,16 +2,12 @@
 
 A log of millions of rows is read in blocks; only the readings of runs still
 going on are held.
-
-References
-----------
-[1] P. D. Welch (1967), IEEE Trans. Audio Electroacoust. 15:70-73.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,79 +17,19 @@ import pandas as pd
 
 from auditkit.errors import SourceError
 from auditkit.trade.columns import require_columns
+from auditkit.trade.run_pressure import GAP_S, RunPressure, summarise_run
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["PressureLog", "RunPressure", "read_pressure_log", "summarise_log", "summarise_run"]
+__all__ = ["PressureLog", "read_pressure_log", "summarise_log"]
 
-GAP_S = 3.0
-"""Readings farther apart are a drop-out of the logger `[s]`; the log is of one reading a second."""
-
-LEAST_READINGS = 64
-"""Fewer readings show no pulsing `[-]`."""
-
-MOST_FILLED = 0.10
-"""Share of a run's seconds that may be filled in before its pulsing is not read `[-]`."""
-
-_SEGMENT_S = 512
 _BLOCK_BYTES = 1 << 24
 _BLOCK_ROWS = 1 << 18
 _LOG_COLUMNS = ["unit_id", "logged_at", "pot_kpa"]
-_SUMMARY = [
-    "n",
-    "median_kpa",
-    "low_kpa",
-    "high_kpa",
-    "outside_pct",
-    "pulse_period_s",
-    "pulse_share_pct",
-    "gaps",
-    "gap_s",
-    "zeros",
-    "blanks",
-]
+_SUMMARY = [field.name for field in fields(RunPressure)]
 
 Floats = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunPressure:
-    """The log of one run, summed up.
-
-    Attributes
-    ----------
-    n : int
-        Readings used: those neither blank nor 0.
-    median_kpa, low_kpa, high_kpa : float
-        Median, 5th and 95th percentile `[kPa]`; not a number without readings.
-    outside_pct : float
-        Share of the readings outside the window `[%]`; not a number without one.
-    pulse_period_s : float
-        Period that carries most of the swing `[s]`; not a number where it
-        cannot be read.
-    pulse_share_pct : float
-        Share of the variance about a straight line at that period `[%]`. Mere
-        noise gives a few per cent in a long run.
-    gaps : int
-        Stretches over `GAP_S` without a reading used, at either end too.
-    gap_s : float
-        Their length together `[s]`.
-    zeros, blanks : int
-        Readings of 0 or less, and readings without a figure.
-    """
-
-    n: int
-    median_kpa: float
-    low_kpa: float
-    high_kpa: float
-    outside_pct: float
-    pulse_period_s: float
-    pulse_share_pct: float
-    gaps: int
-    gap_s: float
-    zeros: int
-    blanks: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +40,7 @@ class PressureLog:
     ----------
     runs : DataFrame
         One row a run that was asked about, sorted by run_id: run_id and the
-        fields of `RunPressure`; a run without a row in the log has n 0.
+        fields of `RunPressure`; a run without a row in the log has n 0 and is one gap.
     n : int
         Rows read.
     excluded : int
@@ -116,75 +52,6 @@ class PressureLog:
     n: int
     excluded: int
     method: str
-
-
-def summarise_run(
-    seconds: npt.ArrayLike,
-    pot_kpa: npt.ArrayLike,
-    *,
-    run_s: float,
-    low: float | None = None,
-    high: float | None = None,
-) -> RunPressure:
-    """Return the median, spread, pulsing and drop-outs of one run's readings.
-
-    Parameters
-    ----------
-    seconds : array_like
-        Times of the readings since the run's start, rising `[s]`.
-    pot_kpa : array_like
-        Readings, NaN where blank `[kPa]`.
-    run_s : float
-        Length of the run `[s]`.
-    low, high : float, optional
-        Window `[kPa]`; a reading at a limit is inside.
-
-    Raises
-    ------
-    ValueError
-        The two differ in length, or times do not rise.
-
-    Notes
-    -----
-    Pulsing is read from Welch's spectrum of the series on a grid of one second
-    with its trend taken off, gaps bridged by straight lines. One reading a
-    second shows no period under 2 s: a faster pulse shows under a false one.
-
-    References
-    ----------
-    [1]_ of the module.
-
-    Examples
-    --------
-    >>> t = np.arange(600.0)
-    >>> summary = summarise_run(t, 40 + 2 * np.sin(2 * np.pi * t / 16), run_s=600, low=34, high=41)
-    >>> round(summary.median_kpa, 1), round(summary.pulse_period_s, 1), round(summary.pulse_share_pct)
-    (40.0, 16.0, 100)
-    """
-    times, values = np.asarray(seconds, dtype=float), np.asarray(pot_kpa, dtype=float)
-    if times.shape != values.shape or times.ndim != 1:
-        raise ValueError(f"seconds and pot_kpa must be rows of equal length; given {times.shape} and {values.shape}")
-    if (np.diff(times) <= 0).any():
-        raise ValueError("seconds must rise from reading to reading; sort them, and keep one reading of each time")
-    blank = np.isnan(values)
-    zero = values <= 0
-    times, used = times[~blank & ~zero], values[~blank & ~zero]
-    steps = np.diff(np.concatenate([[0.0], times, [run_s]]))
-    low_kpa, median, high_kpa = np.percentile(used, [5, 50, 95]) if len(used) else (np.nan, np.nan, np.nan)
-    period, share = _pulsing(times, used)
-    return RunPressure(
-        n=len(used),
-        median_kpa=float(median),
-        low_kpa=float(low_kpa),
-        high_kpa=float(high_kpa),
-        outside_pct=_outside_pct(used, low=low, high=high),
-        pulse_period_s=period,
-        pulse_share_pct=share,
-        gaps=int((steps > GAP_S).sum()),
-        gap_s=float(steps[steps > GAP_S].sum()),
-        zeros=int(zero.sum()),
-        blanks=int(blank.sum()),
-    )
 
 
 def summarise_log(
@@ -217,8 +84,7 @@ def summarise_log(
     >>> summary.runs[["run_id", "n", "median_kpa"]].to_numpy().tolist(), summary.excluded
     ([['R1', 3, 41.0]], 1)
     """
-    calendar = _calendar(runs)
-    collected = _Collector(calendar, low=low, high=high)
+    collected = _Collector(_calendars(runs), low=low, high=high)
     n = 0
     for block in blocks:
         require_columns(block, _LOG_COLUMNS, name="the log")
@@ -277,45 +143,17 @@ def read_pressure_log(
     return summarise_log(_counted(_blocks(path), on_progress), runs, low=low, high=high)
 
 
-def _outside_pct(used: Floats, *, low: float | None, high: float | None) -> float:
-    if (low is None and high is None) or not len(used):
-        return float("nan")
-    below = used < (-np.inf if low is None else low)
-    above = used > (np.inf if high is None else high)
-    return 100.0 * float((below | above).mean())
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Calendar:
+    """Runs of one unit, by start; times in microseconds since 1970."""
+
+    run_ids: list[str]
+    starts: npt.NDArray[np.int64]
+    ends: npt.NDArray[np.int64]
 
 
-def _pulsing(times: Floats, values: Floats) -> tuple[float, float]:
-    """Return the period [s] that carries most of the swing, and its share of the variance [%]."""
-    from scipy.signal import detrend, welch
-
-    unread = float("nan"), float("nan")
-    if len(values) < LEAST_READINGS:
-        return unread
-    grid = np.arange(times[0], times[-1] + 0.5)
-    if len(values) < (1.0 - MOST_FILLED) * len(grid):
-        return unread
-    series = detrend(np.interp(grid, times, values))
-    frequency, power = welch(series, fs=1.0, nperseg=min(len(series), _SEGMENT_S), detrend="linear")
-    total = float(power[1:].sum())
-    if total <= 1e-12 * float(values.mean()) ** 2:
-        return unread
-    # a trend taken off leaves nothing to see in the two lowest bins; a Hann window spreads a line over three
-    peak = 2 + int(power[2:-1].argmax())
-    share = 100.0 * float(power[peak - 1 : peak + 2].sum()) / total
-    return 1.0 / _peak_frequency(frequency, power, peak), share
-
-
-def _peak_frequency(frequency: Floats, power: Floats, peak: int) -> float:
-    """Return the frequency of a peak, by the parabola through the logarithms of it and its neighbours."""
-    left, centre, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    bend = float(left - 2.0 * centre + right)
-    shift = 0.5 * float(left - right) / bend if bend < 0 else 0.0
-    return float(frequency[peak]) + shift * float(frequency[1] - frequency[0])
-
-
-def _calendar(runs: pd.DataFrame) -> pd.DataFrame:
-    """Return the runs by unit and start, refusing what would give a reading to two of them."""
+def _calendars(runs: pd.DataFrame) -> dict[str, _Calendar]:
+    """Return the runs of each unit, refusing what would give a reading to two of them."""
     require_columns(runs, ["run_id", "unit_id", "started_at", "ended_at"], name="runs")
     if runs["run_id"].duplicated().any():
         twice = sorted(runs.loc[runs["run_id"].duplicated(), "run_id"])
@@ -324,31 +162,33 @@ def _calendar(runs: pd.DataFrame) -> pd.DataFrame:
     rows = rows.sort_values(["unit_id", "start", "run_id"], ignore_index=True)
     overlap = (rows["unit_id"] == rows["unit_id"].shift(-1)) & (rows["end"] >= rows["start"].shift(-1))
     if overlap.any():
-        i = int(overlap.to_numpy().argmax())
-        raise ValueError(
-            f"runs of one unit may not overlap; {rows.at[i, 'run_id']} and {rows.at[i + 1, 'run_id']} of "
-            f"{rows.at[i, 'unit_id']} do. Correct their times"
+        pair = rows["run_id"].iloc[int(overlap.to_numpy().argmax()) :][:2].tolist()
+        raise ValueError(f"runs of one unit may not overlap; {pair[0]} and {pair[1]} do. Correct their times")
+    return {
+        str(unit): _Calendar(
+            run_ids=frame["run_id"].tolist(), starts=frame["start"].to_numpy(), ends=frame["end"].to_numpy()
         )
-    return rows
+        for unit, frame in rows.groupby("unit_id")
+    }
 
 
 def _micros(times: pd.Series) -> npt.NDArray[np.int64]:
     """Return times as microseconds since 1970 in UTC."""
     if not isinstance(times.dtype, pd.DatetimeTZDtype):
         raise ValueError(f"{times.name} must be times with a zone; given {times.dtype}. Give the zone")
-    return times.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[us]").astype("int64")
+    plain = times.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    return np.asarray(plain.astype("int64"))
 
 
 class _Collector:
     """Readings of the runs still going on, and the summaries of those that are over."""
 
-    def __init__(self, calendar: pd.DataFrame, *, low: float | None, high: float | None) -> None:
-        self._of_unit = {str(unit): frame.reset_index(drop=True) for unit, frame in calendar.groupby("unit_id")}
+    def __init__(self, calendars: dict[str, _Calendar], *, low: float | None, high: float | None) -> None:
+        self._calendars = calendars
         self._low, self._high = low, high
         self._open: dict[str, tuple[int, list[tuple[npt.NDArray[np.int64], Floats]]]] = {}
         self._last: dict[str, int] = {}
         self._done: dict[str, RunPressure] = {}
-        self._run_ids: list[str] = calendar["run_id"].tolist()
         self.strays = 0
 
     def add(self, block: pd.DataFrame) -> None:
@@ -365,22 +205,19 @@ class _Collector:
         if (np.diff(times) <= 0).any() or (before is not None and times[0] <= before):
             raise ValueError(
                 f"the times of a unit must rise from row to row; those of {unit} do not, after "
-                f"{pd.Timestamp(int(times[0]), unit='us', tz='UTC').isoformat()}. Sort the log by unit and time, and keep "
-                "one reading of each time"
+                f"{pd.Timestamp(int(times[0]), unit='us', tz='UTC').isoformat()}. Sort the log by unit and time, "
+                "and keep one reading of each time"
             )
         self._last[unit] = int(times[-1])
-        calendar = self._of_unit.get(unit)
+        calendar = self._calendars.get(unit)
         if calendar is None:
             self.strays += len(times)
             return
-        first = np.searchsorted(times, calendar["start"].to_numpy(), side="left")
-        past = np.searchsorted(times, calendar["end"].to_numpy(), side="right")
+        first = np.searchsorted(times, calendar.starts, side="left")
+        past = np.searchsorted(times, calendar.ends, side="right")
         self.strays += len(times) - int((past - first).sum())
-        touched = np.flatnonzero((past > first) | (calendar.index.to_numpy() == self._open.get(unit, (-1, []))[0]))
-        for run in touched:
+        for run in np.flatnonzero(past > first):
             self._hold(unit, int(run), times[first[run] : past[run]], values[first[run] : past[run]])
-            if times[-1] > calendar.at[run, "end"]:
-                self._close(unit)
 
     def _hold(self, unit: str, run: int, times: npt.NDArray[np.int64], values: Floats) -> None:
         if unit not in self._open or self._open[unit][0] != run:
@@ -393,12 +230,12 @@ class _Collector:
         run, pieces = self._open.pop(unit, (-1, []))
         if not pieces:
             return
-        row = self._of_unit[unit].loc[run]
+        calendar = self._calendars[unit]
         times = np.concatenate([piece[0] for piece in pieces])
-        self._done[row["run_id"]] = summarise_run(
-            (times - row["start"]) / 1e6,
+        self._done[calendar.run_ids[run]] = summarise_run(
+            (times - calendar.starts[run]) / 1e6,
             np.concatenate([piece[1] for piece in pieces]),
-            run_s=(row["end"] - row["start"]) / 1e6,
+            run_s=float(calendar.ends[run] - calendar.starts[run]) / 1e6,
             low=self._low,
             high=self._high,
         )
@@ -407,12 +244,13 @@ class _Collector:
         """Return the summaries of all runs, sorted by run_id."""
         for unit in list(self._open):
             self._close(unit)
-        nothing = {name: float("nan") for name in _SUMMARY} | {"n": 0, "gaps": 0, "gap_s": 0.0, "zeros": 0, "blanks": 0}
-        rows = [
-            {name: getattr(self._done[run], name) for name in _SUMMARY} if run in self._done else nothing
-            for run in sorted(self._run_ids)
-        ]
-        return pd.DataFrame({"run_id": sorted(self._run_ids)}).join(pd.DataFrame(rows, columns=_SUMMARY))
+        run_s = {
+            run: float(end - start) / 1e6
+            for calendar in self._calendars.values()
+            for run, start, end in zip(calendar.run_ids, calendar.starts, calendar.ends, strict=True)
+        }
+        rows = [asdict(self._done.get(run) or summarise_run([], [], run_s=run_s[run])) for run in sorted(run_s)]
+        return pd.DataFrame({"run_id": sorted(run_s)}).join(pd.DataFrame(rows, columns=_SUMMARY))
 
 
 def _counted(blocks: Iterator[pd.DataFrame], on_progress: Callable[[int], None] | None) -> Iterator[pd.DataFrame]:

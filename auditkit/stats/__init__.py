@@ -1,0 +1,1 @@
+"""Statistical methods, one topic a module; they take plain frames and numbers."""
