@@ -53,8 +53,8 @@ class Fault:
 
     Examples
     --------
-    >>> print(Fault(where="film.csv line 3, dft_um", holds="must be at least 0", given="-3.0", cure="correct the reading"))
-    film.csv line 3, dft_um: must be at least 0; given -3.0. Correct the reading.
+    >>> print(Fault(where="film.csv line 3, dft_um", holds="must be at least 0", given="-3.0", cure="correct it"))
+    film.csv line 3, dft_um: must be at least 0; given -3.0. Correct it.
     """
 
     where: str

@@ -38,6 +38,8 @@ _FT2_M2 = Fraction("0.3048") ** 2
 # (symbol, other spellings, quantity, factor to the base unit, offset)
 _TABLE: tuple[tuple[str, tuple[str, ...], str, Fraction, Fraction], ...] = (
     ("um", ("µm", "μm", "micron", "microns"), "length", Fraction(1), Fraction(0)),
+    ("nm", (), "length", Fraction(1, 1000), Fraction(0)),
+    ("angstrom", ("å",), "length", Fraction(1, 10_000), Fraction(0)),
     ("mm", (), "length", Fraction(1000), Fraction(0)),
     ("cm", (), "length", Fraction(10_000), Fraction(0)),
     ("m", (), "length", Fraction(1_000_000), Fraction(0)),
@@ -101,7 +103,7 @@ def find(name: str) -> Unit:
     >>> find("furlong")
     Traceback (most recent call last):
     ...
-    auditkit.errors.UnitError: 'furlong' is not a unit known here; known are um, mm, cm, m, mil, in, ft, ...
+    auditkit.errors.UnitError: 'furlong' is not a unit known here; known are um, nm, angstrom, mm, cm, m, mil, ...
     """
     unit = _BY_NAME.get(name.strip().lower())
     if unit is None:
@@ -163,7 +165,8 @@ def convert(
     >>> convert(1.0, "psi", "um")
     Traceback (most recent call last):
     ...
-    auditkit.errors.UnitError: 'psi' measures pressure and 'um' length; give a unit of length: um, mm, cm, m, mil, in, ft
+    auditkit.errors.UnitError: 'psi' measures pressure and 'um' length;
+    give a unit of length: um, nm, angstrom, mm, cm, m, mil, in, ft
     """
     here, there = find(source), find(target)
     if here.quantity != there.quantity:

@@ -60,7 +60,7 @@ def test_every_unit_goes_there_and_back(unit):
 
 
 def test_messages_say_what_must_hold():
-    with pytest.raises(UnitError, match=r"'psi' measures pressure and 'um' length; give a unit of length: um, mm"):
+    with pytest.raises(UnitError, match=r"'psi' measures pressure and 'um' length; give a unit of length: um, nm"):
         units.convert(1.0, "psi", "um")
     with pytest.raises(UnitError, match=r"'stone' is not a unit known here; known are um"):
         units.find("stone")

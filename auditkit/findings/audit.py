@@ -16,7 +16,7 @@ from auditkit.findings.unjudged import find_unjudged
 from auditkit.findings.upkeep import UpkeepFindings, find_upkeep
 from auditkit.findings.wrap import WrapFindings, find_wrap
 from auditkit.trade.conditions import Condition, load_conditions, override_windows
-from auditkit.trade.defects import defects_by_run
+from auditkit.trade.defects import ABSENCE, defects_by_run
 from auditkit.trade.timeline import Timeline, build_timeline
 
 __all__ = ["Findings", "audit"]
@@ -36,6 +36,8 @@ class Findings:
         The conditions and windows that were used.
     film, wrap, process, upkeep, causes
         The findings of each topic.
+    absent_defect_means : str
+        What it was taken to mean that a run has no record of a defect.
     not_judged : DataFrame
         What could not be judged: topic, what, n, of, why.
     """
@@ -48,6 +50,7 @@ class Findings:
     process: ProcessFindings
     upkeep: UpkeepFindings
     causes: CauseFindings
+    absent_defect_means: str
     not_judged: pd.DataFrame
 
     @property
@@ -96,9 +99,8 @@ def audit(
     process = find_process(timeline, dossier.tables, conditions=conditions)
     upkeep = find_upkeep(timeline, dossier.tables["maintenance"])
     step("defects against conditions")
-    run_defects = defects_by_run(
-        dossier.tables["defects"], timeline.runs, absent=dossier.settings["absent_defect_means"]
-    )
+    absent = dossier.settings["absent_defect_means"] or ABSENCE[0]
+    run_defects = defects_by_run(dossier.tables["defects"], timeline.runs, absent=absent)
     causes = find_causes(
         timeline.runs,
         run_defects,
@@ -115,6 +117,7 @@ def audit(
         process=process,
         upkeep=upkeep,
         causes=causes,
+        absent_defect_means=absent,
         not_judged=find_unjudged(film, wrap, process, causes),
     )
 

@@ -42,7 +42,7 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "confidence": causes.confidence,
             "false_discovery_rate": causes.false_discovery_rate,
             "stratum": causes.stratum,
-            "absent_defect_means": dossier.settings["absent_defect_means"],
+            "absent_defect_means": findings.absent_defect_means,
             "conditions": {
                 name: {"low": condition.low, "high": condition.high, "source": condition.source}
                 for name, condition in findings.conditions.items()

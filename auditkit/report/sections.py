@@ -339,7 +339,7 @@ _POINTS = ("difference", "within_difference", "within_low", "within_high")
 
 
 def _absence(findings: Findings) -> str:
-    if findings.dossier.settings["absent_defect_means"] == "none found":
+    if findings.absent_defect_means == "none found":
         return "A run with no record of a defect counts as a run on which none was found (declared, or by default)."
     return "A run with no record of a defect counts as not inspected for it, and is left out."
 
