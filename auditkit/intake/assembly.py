@@ -1,0 +1,239 @@
+"""A folder of records read into a dossier."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from auditkit.contracts.checks import check_links
+from auditkit.contracts.collection import load_contracts
+from auditkit.contracts.contract import Contract
+from auditkit.dossier import Dossier
+from auditkit.errors import SourceError
+from auditkit.intake.declaration import Declaration, TableEntry, read_declaration
+from auditkit.intake.folder import SourceFile, check_folder, file_kind, find_files
+from auditkit.intake.layout import LaidTable, lay_out
+from auditkit.intake.ledger import file_table, ledger_table, lineage_table
+from auditkit.intake.parquet_files import read_parquet_file
+from auditkit.intake.raw import RawTable
+from auditkit.intake.records import RecordRows, gather
+from auditkit.intake.text_files import read_text_file
+from auditkit.intake.workbooks import read_sheets, sheet_table
+
+__all__ = ["Progress", "read_dossier"]
+
+Progress = Callable[[str, int, int], None]
+"""Called with the name of what was read, how many files are done, and how many there are."""
+
+
+def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> Dossier:
+    """Return the dossier of a folder of records.
+
+    Every row is either accepted, typed and in the contract's units, or set
+    aside in the ledger with the reason; none is dropped and none is guessed at.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Holds delimited text, XLSX workbooks or Parquet files, and
+        `dossier.yaml` where they do not speak for themselves.
+    on_progress : callable, optional
+        Called after each file with its name, the files done and their number.
+
+    Raises
+    ------
+    SourceError
+        A file cannot be read as records, or a needed kind of record is absent;
+        all such files at once.
+    DeclarationError
+        `dossier.yaml` says something that does not hold.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> text = '''gauge_id,checked_at,stage,certified_um,repeat,reading_um,gauge_tolerance_pct,standard_tolerance_pct
+    ... G1,2027-01-13T08:00:00+01:00,before use,125,1,126.2,3,1
+    ... G1,2027-01-13T08:00:00+01:00,before use,125,2,abt 126,3,1
+    ... '''
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     _ = (Path(folder) / "checks.csv").write_text(text, encoding="utf-8")
+    ...     dossier = read_dossier(folder)
+    >>> dossier.rows["gauge_checks"]
+    1
+    >>> dossier.ledger.loc[0, ["file", "column", "value", "rule"]].tolist()
+    ['checks.csv', 'reading_um', 'abt 126', 'type']
+    """
+    folder = Path(folder)
+    check_folder(folder)
+    contracts = load_contracts()
+    declaration = read_declaration(folder, contracts)
+    files, notes = find_files(folder, declaration)
+    tables, more = _read_files(files, declaration, contracts, on_progress)
+    records = {
+        name: gather(contract, [table for table in tables if table.contract.name == name])
+        for name, contract in contracts.items()
+    }
+    _check_present(records, folder)
+    records = _linked(records, contracts)
+    return _dossier(folder, declaration, records, {file.name: file for file in files}, [*notes, *more])
+
+
+def _read_files(
+    files: Sequence[SourceFile],
+    declaration: Declaration,
+    contracts: Mapping[str, Contract],
+    on_progress: Progress | None,
+) -> tuple[list[LaidTable], list[str]]:
+    """Return the tables of all files, laid out, and notes; every file that cannot be read is told at once."""
+    tables: list[LaidTable] = []
+    notes: list[str] = []
+    faults: list[str] = []
+    for number, file in enumerate(files, start=1):
+        try:
+            for found, entry in _raw_tables(file, declaration, notes):
+                table = lay_out(found, contracts=contracts, reading=declaration.reading, entry=entry)
+                tables.append(table)
+                notes.extend(table.notes)
+                if not len(table.raw.lines) and not table.raw.misshapen:
+                    notes.append(f"{table.raw.name}: headers of {table.contract.name} without any row")
+        except SourceError as error:
+            faults.append(str(error))
+        if on_progress is not None:
+            on_progress(file.name, number, len(files))
+    if faults:
+        raise SourceError("\n".join(faults))
+    return tables, list(dict.fromkeys(notes))
+
+
+def _raw_tables(
+    file: SourceFile, declaration: Declaration, notes: list[str]
+) -> Iterator[tuple[RawTable, TableEntry | None]]:
+    """Yield each table of a file with the entry it is to be read by."""
+    kind = file_kind(file)
+    if kind == "workbook":
+        yield from _sheet_tables(file, declaration, notes)
+        return
+    for entry in _entries(file.entries, file.name):
+        if entry is not None and entry.sheet is not None:
+            raise SourceError(
+                f"{file.name}: must be a workbook, as {entry.where} names a sheet; given {kind}. Remove sheet."
+            )
+        if kind == "parquet":
+            yield read_parquet_file(file.path, name=file.name), entry
+        elif entry is None:
+            yield read_text_file(file.path, name=file.name), None
+        else:
+            yield (
+                read_text_file(
+                    file.path,
+                    name=file.name,
+                    header_line=entry.header_line,
+                    encoding=entry.encoding,
+                    delimiter=entry.delimiter,
+                ),
+                entry,
+            )
+
+
+def _sheet_tables(
+    file: SourceFile, declaration: Declaration, notes: list[str]
+) -> Iterator[tuple[RawTable, TableEntry | None]]:
+    sheets = read_sheets(file.path, name=file.name)
+    known = {sheet.name for sheet in sheets}
+    for named in file.entries:
+        if named.sheet is not None and named.sheet not in known:
+            raise SourceError(
+                f"{file.name}: must have the sheet {named.sheet!r} that {named.where} names; it has "
+                f"{', '.join(sorted(known))}. Correct the entry."
+            )
+    for sheet in sheets:
+        label = f"{file.name}#{sheet.name}"
+        if label in declaration.ignore:
+            notes.append(f"{file.name}, sheet {sheet.name}: ignored, as dossier.yaml says")
+            continue
+        own = [entry for entry in file.entries if entry.sheet == sheet.name]
+        rest = [entry for entry in file.entries if entry.sheet is None]
+        for entry in _entries(own or rest, f"{file.name}, sheet {sheet.name}"):
+            table = sheet_table(sheet, name=file.name, header_line=None if entry is None else entry.header_line)
+            if table is None:
+                notes.append(f"{file.name}, sheet {sheet.name}: the sheet is empty")
+            else:
+                yield table, entry
+
+
+def _entries(entries: Sequence[TableEntry], name: str) -> list[TableEntry | None]:
+    """Return the entries for one table, or None alone where there are none; a record may be read from it once."""
+    seen: dict[str, str] = {}
+    for entry in entries:
+        if entry.record in seen:
+            raise SourceError(
+                f"{name}: must be read as {entry.record} once; {seen[entry.record]} and {entry.where} both name it. "
+                "Remove one, or narrow its pattern."
+            )
+        seen[entry.record] = entry.where
+    return list(entries) or [None]
+
+
+def _check_present(records: Mapping[str, RecordRows], folder: Path) -> None:
+    """Raise if there is no row at all, or if rows link to a kind of record that no file holds."""
+    if not any(len(rows.frame) or any(part.raw.misshapen for part in rows.parts) for rows in records.values()):
+        raise SourceError(f"{folder}: must hold at least one row of records; given none. Add the files of the audit.")
+    faults = []
+    for name, rows in records.items():
+        for link in rows.contract.links:
+            named = rows.frame[link.column].dropna()
+            if len(named) and not records[link.record].parts:
+                files = ", ".join(dict.fromkeys(part.raw.file for part in rows.parts))
+                needed = ", ".join(records[link.record].contract.names)
+                faults.append(
+                    f"{files}: {name} need {link.record}, since {link.column} names one in each of {len(named)} rows; "
+                    f"no file holds {link.record}. Add a file with the columns {needed}."
+                )
+    if faults:
+        raise SourceError("\n".join(faults))
+
+
+def _linked(records: Mapping[str, RecordRows], contracts: Mapping[str, Contract]) -> dict[str, RecordRows]:
+    """Return the records with the faults of links between them."""
+    faults = check_links(
+        {name: rows.frame for name, rows in records.items()},
+        contracts,
+        accepted={name: rows.accepted for name, rows in records.items()},
+        places={name: rows.place for name, rows in records.items()},
+    )
+    return {name: rows.with_faults(faults[name]) for name, rows in records.items()}
+
+
+def _dossier(
+    folder: Path,
+    declaration: Declaration,
+    records: Mapping[str, RecordRows],
+    files: Mapping[str, SourceFile],
+    notes: Sequence[str],
+) -> Dossier:
+    tables: dict[str, pd.DataFrame] = {}
+    lineage: dict[str, pd.DataFrame] = {}
+    for name, rows in records.items():
+        kept = rows.frame[rows.accepted].sort_values(list(rows.contract.key), kind="stable")
+        lineage[name] = lineage_table(rows, kept.index.to_numpy(dtype=np.int64))
+        tables[name] = kept.reset_index(drop=True)
+    settings = {
+        "absent_defect_means": declaration.absent_defect_means,
+        "conditions": MappingProxyType(dict(declaration.conditions)),
+    }
+    return Dossier(
+        title=declaration.title,
+        folder=folder,
+        time_zone=declaration.reading.time_zone or "UTC",
+        tables=MappingProxyType(tables),
+        lineage=MappingProxyType(lineage),
+        ledger=ledger_table(records),
+        files=file_table(records, files),
+        settings=MappingProxyType(settings),
+        notes=tuple(notes),
+        contracts=MappingProxyType({name: rows.contract.digest for name, rows in records.items()}),
+    )

@@ -1,0 +1,140 @@
+"""All rows of one kind of record, from however many tables, typed and held to their contract."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from auditkit.contracts.catalogue import Wording
+from auditkit.contracts.checks import check_rows, fault_frame, shown
+from auditkit.contracts.contract import Contract
+from auditkit.intake.cells import TypedColumn, blank_column, type_column
+from auditkit.intake.layout import LaidTable
+from auditkit.intake.word_cells import as_text
+
+__all__ = ["RecordRows", "gather"]
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordRows:
+    """The rows of one kind of record.
+
+    Parameters
+    ----------
+    contract : Contract
+    parts : tuple of LaidTable
+        The tables they came from, in reading order.
+    starts : ndarray of int
+        Row at which each part begins.
+    frame : DataFrame
+        Every row read, accepted or not, in the contract's columns and dtypes.
+    faults : DataFrame
+        As `auditkit.contracts.checks` describes.
+    """
+
+    contract: Contract
+    parts: tuple[LaidTable, ...]
+    starts: npt.NDArray[np.int64]
+    frame: pd.DataFrame
+    faults: pd.DataFrame
+
+    def part_of(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Return the number of the part each row came from."""
+        return (np.searchsorted(self.starts, rows, side="right") - 1).astype(np.int64)
+
+    def place(self, row: int) -> str:
+        """Return where a row came from, in words."""
+        number = int(self.part_of(np.array([row]))[0])
+        part, at = self.parts[number], row - int(self.starts[number])
+        line = part.raw.lines[part.source[at]]
+        header = f", column {part.headers[part.header[at]]}" if part.headers else ""
+        return f"{part.raw.name} {part.raw.row_word} {line}{header}"
+
+    @property
+    def accepted(self) -> Mask:
+        """Return which rows are without fault."""
+        mask = np.ones(len(self.frame), dtype=bool)
+        mask[self.faults["row"].to_numpy()] = False
+        return mask
+
+    def with_faults(self, more: pd.DataFrame) -> RecordRows:
+        """Return the same rows with further faults."""
+        faults = pd.concat([self.faults, more], ignore_index=True) if len(more) else self.faults
+        return RecordRows(contract=self.contract, parts=self.parts, starts=self.starts, frame=self.frame, faults=faults)
+
+
+def gather(contract: Contract, parts: Sequence[LaidTable]) -> RecordRows:
+    """Return the rows of laid-out tables of one kind of record, with the faults of each row by itself and its repeats.
+
+    Parameters
+    ----------
+    contract : Contract
+    parts : sequence of LaidTable
+        In reading order; may be empty.
+    """
+    typed = [_typed(part) for part in parts]
+    lengths = [len(part.source) for part in parts]
+    starts = np.cumsum([0, *lengths], dtype=np.int64)[:-1]
+    columns: dict[str, pd.Series[Any]] = {}
+    unread: dict[str, Mask] = {}
+    faults: list[tuple[int, str, str, Wording]] = []
+    for column in contract.columns:
+        pieces = [table[column.name] for table in typed] or [blank_column(0, column)]
+        columns[column.name] = pd.concat([piece.values for piece in pieces], ignore_index=True)
+        mask = np.concatenate([piece.unread for piece in pieces])
+        if mask.any():
+            unread[column.name] = mask
+        for start, part, piece in zip(starts, parts, pieces, strict=False):
+            cells = part.cells.get(column.name)
+            faults.extend(
+                (int(start) + row, column.name, "" if cells is None else as_text(cells[row]), text)
+                for row, text in piece.faults
+            )
+    frame = pd.DataFrame(columns, columns=list(contract.names))
+    rows = RecordRows(contract=contract, parts=tuple(parts), starts=starts, frame=frame, faults=fault_frame(faults))
+    found = check_rows(frame, contract, unread=unread, place=rows.place) if len(frame) else fault_frame([])
+    return rows.with_faults(_as_given(found, rows))
+
+
+def _typed(part: LaidTable) -> Mapping[str, TypedColumn]:
+    """Return every column of the contract, typed; blank where the table has none."""
+    typed = {}
+    for column in part.contract.columns:
+        cells = part.cells.get(column.name)
+        if cells is None:
+            typed[column.name] = blank_column(len(part.source), column)
+        else:
+            typed[column.name] = type_column(
+                cells,
+                column,
+                reading=part.reading,
+                unit=part.units.get(column.name),
+                words=part.values.get(column.name),
+            )
+    return typed
+
+
+def _as_given(faults: pd.DataFrame, rows: RecordRows) -> pd.DataFrame:
+    """Return faults of single cells with the value as the file gives it, and what a converted number became."""
+    faults = faults.copy()
+    numbers = rows.part_of(faults["row"].to_numpy())
+    values, holds = faults["value"].to_list(), faults["holds"].to_list()
+    for at, (row, name, rule, number) in enumerate(
+        zip(faults["row"], faults["column"], faults["rule"], numbers, strict=True)
+    ):
+        part = rows.parts[number]
+        if rule not in ("range", "choice") or name not in part.cells:
+            continue
+        given = as_text(part.cells[name][row - rows.starts[number]]).strip()
+        unit, held_in = part.units.get(name), rows.contract.column(name).unit
+        if unit is not None and unit != held_in:
+            holds[at] = f"{holds[at]}; {given} {unit} is {shown(rows.frame[name].iloc[row])} {held_in}"
+        values[at] = given
+    return faults.assign(value=pd.Series(values, dtype="str"), holds=pd.Series(holds, dtype="str"))

@@ -1,0 +1,244 @@
+import datetime as dt
+import json
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from auditkit.contracts import load_contracts
+from auditkit.dossier import FILE_COLUMNS, LEDGER_COLUMNS, LINEAGE_COLUMNS
+from auditkit.errors import SourceError
+from auditkit.intake import read_dossier
+
+
+def test_a_sound_folder_is_read_whole(read, sound):
+    dossier = read(sound)
+    assert dossier.rows == {name: {"jobs": 1, "areas": 2, "film_readings": 3}.get(name, 0) for name in load_contracts()}
+    assert dossier.ledger.empty
+    assert dossier.notes == ()
+    assert dossier.time_zone == "UTC"
+    assert dict(dossier.settings) == {"absent_defect_means": None, "conditions": {}}
+    assert dossier.contracts["jobs"] == load_contracts()["jobs"].digest
+
+
+def test_every_table_has_its_contracts_columns_and_dtypes_even_if_empty(read, sound):
+    dossier = read(sound)
+    for name, contract in load_contracts().items():
+        table, lineage = dossier.tables[name], dossier.lineage[name]
+        assert tuple(table.columns) == contract.names
+        assert [str(kind) for kind in table.dtypes] == [column.dtype for column in contract.columns]
+        assert isinstance(table.index, pd.RangeIndex)
+        assert lineage.index.equals(table.index)
+        assert {column: str(kind) for column, kind in lineage.dtypes.items()} == LINEAGE_COLUMNS
+    assert {column: str(kind) for column, kind in dossier.ledger.dtypes.items()} == LEDGER_COLUMNS
+    assert {column: str(kind) for column, kind in dossier.files.dtypes.items()} == FILE_COLUMNS
+
+
+def test_the_ledger_tells_every_fault_with_the_row_as_received(read, sound):
+    sound["readings.csv"] += "A2,facing,x,1,-3.0,G1,03/04/2027 9:00\nA2,edge\nX2,edge,1,1,50,G1,\n"
+    ledger = read(sound).ledger
+    assert ledger[["fault_id", "row_no", "record", "file", "line", "column", "value", "rule"]].values.tolist() == [
+        [1, 1, "film_readings", "readings.csv", 5, "spot", "x", "type"],
+        [2, 1, "film_readings", "readings.csv", 5, "dft_um", "-3.0", "range"],
+        [3, 1, "film_readings", "readings.csv", 5, "taken_at", "03/04/2027 9:00", "ambiguous"],
+        [4, 2, "film_readings", "readings.csv", 6, "", "", "shape"],
+        [5, 3, "film_readings", "readings.csv", 7, "area_id", "X2", "link"],
+    ]
+    assert json.loads(ledger.loc[0, "row"]) == {
+        "area_id": "A2", "side": "facing", "spot": "x", "repeat": "1", "dft_um": "-3.0", "gauge_id": "G1",
+        "taken_at": "03/04/2027 9:00",
+    }  # fmt: skip
+    assert ledger["sheet"].isna().all()
+    assert ledger.loc[3, "holds"] == "must have 7 cells, as the header has, but has 2"
+    assert ledger.loc[4, "holds"] == "must be area_id of a row of areas in this dossier; it has A1 to A2 (2 rows)"
+
+
+def test_a_row_that_runs_over_lines_says_so(read, sound):
+    sound["readings.csv"] += '"A2\nA3",edge\n'
+    assert read(sound).ledger.loc[0, "holds"].endswith("but has 2; it runs over lines 5 to 6")
+
+
+def test_repeats_are_seen_across_files(read, sound):
+    head, first, *_ = sound["readings.csv"].splitlines()
+    dossier = read({**sound, "more.csv": f"{head}\n{first}\n", "other.csv": f"{head}\nA2,reverse,1,1,50,G1,\n"})
+    assert dossier.ledger[["file", "line", "rule", "value"]].values.tolist() == [
+        ["other.csv", 2, "repeated key", "A2, reverse, 1, 1"],
+        ["readings.csv", 2, "repeated key", "A1, facing, 1, 1"],
+        ["readings.csv", 4, "repeated key", "A2, reverse, 1, 1"],
+    ]
+    assert dossier.ledger["holds"].tolist() == [
+        "must be the only row with this key; readings.csv line 4 has the same key and other values",
+        "must not repeat a row; it is the same as more.csv line 2",
+        "must be the only row with this key; other.csv line 2 has the same key and other values",
+    ]
+
+
+def test_what_links_to_a_row_set_aside_is_set_aside_too(read, sound):
+    sound["jobs.csv"] = sound["jobs.csv"].replace("sspc-pa-2", "by eye")
+    ledger = read(sound).ledger
+    assert ledger.groupby("record")["rule"].agg(list).to_dict() == {
+        "areas": ["link", "link"],
+        "film_readings": ["link", "link", "link"],
+        "jobs": ["choice"],
+    }
+    holds = ledger.drop_duplicates("record").set_index("record")["holds"]
+    assert holds["areas"] == "must be job_id of an accepted row of jobs; its row was set aside (jobs.csv line 2)"
+    assert (
+        holds["film_readings"]
+        == "must be area_id of an accepted row of areas; its row was set aside (areas.csv line 2)"
+    )
+
+
+def test_a_needed_kind_of_record_that_is_absent_is_told(read, sound):
+    del sound["jobs.csv"]
+    with pytest.raises(SourceError) as caught:
+        read(sound)
+    assert str(caught.value).startswith(
+        "areas.csv: areas need jobs, since job_id names one in each of 2 rows; no file holds jobs. "
+        "Add a file with the columns job_id, site, coating"
+    )
+
+
+def test_a_folder_without_any_row_is_refused(read, tmp_path, sound):
+    with pytest.raises(SourceError, match=r"must hold at least one row of records; given none"):
+        read({})
+    with pytest.raises(SourceError, match=r"must hold at least one row of records; given none"):
+        read({"jobs.csv": sound["jobs.csv"].splitlines()[0]})
+
+
+def test_headers_without_rows_are_said(read, sound):
+    head = "unit_id,part,action,wear_pct,found,done_at\n"
+    dossier = read({**sound, "upkeep.csv": head})
+    assert dossier.notes == ("upkeep.csv: headers of maintenance without any row",)
+    assert dossier.files.set_index("file").loc["upkeep.csv", "read"] == 0
+
+
+def test_lineage_leads_back_to_the_line(read, sound):
+    areas = sound["areas.csv"].splitlines()
+    sound["areas.csv"] = "\n".join([areas[0], 'A9,J1,"two\nlines",tube,1,steel,fine', "", *areas[1:]])
+    dossier = read(sound)
+    assert dossier.tables["areas"]["area_id"].tolist() == ["A1", "A2", "A9"]
+    assert dossier.lineage["areas"]["line"].tolist() == [5, 6, 2]
+    assert dossier.tables["areas"].loc[2, "description"] == "two\nlines"
+    assert dossier.notes == ("areas.csv: 1 blank lines passed over",)
+
+
+def test_progress_is_told_after_each_file(read, sound, tmp_path):
+    read(sound)
+    steps = []
+    read_dossier(tmp_path, on_progress=lambda *step: steps.append(step))
+    assert steps == [("areas.csv", 1, 3), ("jobs.csv", 2, 3), ("readings.csv", 3, 3)]
+
+
+def test_sheets_of_a_workbook_may_be_different_records(read, sound, tmp_path):
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for name in ("jobs", "areas"):
+        sheet = made.create_sheet(name.upper())
+        for line in sound.pop(f"{name}.csv").splitlines():
+            sheet.append(line.split(","))
+    made.create_sheet("Empty")
+    made.create_sheet("Key").append(["green", "done"])
+    made.save(tmp_path / "site.xlsx")
+    with pytest.raises(
+        SourceError, match=r'site.xlsx, sheet Key: must have the columns .*\n.*(?s:.*)ignore: \["site.xlsx#Key"\]'
+    ):
+        read(sound)
+    dossier = read({**sound, "dossier.yaml": "auditkit: 1\nignore: ['site.xlsx#Key']\n"})
+    assert dossier.rows["areas"] == 2
+    assert dossier.files[["file", "sheet"]].values.tolist()[1:] == [["site.xlsx", "AREAS"], ["site.xlsx", "JOBS"]]
+    assert dossier.lineage["areas"].loc[0, ["file", "sheet", "line"]].tolist() == ["site.xlsx", "AREAS", 2]
+    assert dossier.notes == (
+        "site.xlsx, sheet Empty: the sheet is empty",
+        "site.xlsx, sheet Key: ignored, as dossier.yaml says",
+    )
+
+
+def test_one_entry_serves_every_sheet_no_other_names(read, sound, tmp_path):
+    lines = [line.split(",") for line in sound.pop("readings.csv").splitlines()]
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for name, rows, head in (("North", lines[1:2], "um"), ("South", lines[2:3], "um"), ("Old", lines[3:], "mils")):
+        sheet = made.create_sheet(name)
+        for row in [[head if cell == "dft_um" else cell for cell in lines[0]], *rows]:
+            sheet.append(row)
+    made.save(tmp_path / "r.xlsx")
+    declaration = (
+        "auditkit: 1\ntables:\n"
+        "  - {file: r.xlsx, record: film_readings, columns: {um: dft_um}}\n"
+        "  - {file: r.xlsx, record: film_readings, sheet: Old, columns: {mils: dft_um}, units: {dft_um: mil}}\n"
+    )
+    dossier = read({**sound, "dossier.yaml": declaration})
+    assert dossier.tables["film_readings"]["dft_um"].tolist() == [74.5, 75.5, 1123.95]  # 44.25 thousandths of 25 400 um
+    wrong = declaration.replace("sheet: Old", "sheet: New")
+    with pytest.raises(
+        SourceError, match=r"must have the sheet 'New' that .*tables\[2\] names; it has North, Old, South"
+    ):
+        read({**sound, "dossier.yaml": wrong})
+
+
+def test_error_cells_of_a_workbook_are_set_aside(read, sound, tmp_path):
+    made = openpyxl.Workbook()
+    for line in sound.pop("areas.csv").splitlines():
+        made.active.append(line.split(","))
+    made.active.append(["A3", "J1", "#N/A", "tube", 1.5, "steel", "fine"])
+    made.save(tmp_path / "areas.xlsx")
+    ledger = read(sound).ledger
+    assert ledger[["sheet", "line", "column", "value", "rule"]].values.tolist() == [
+        ["Sheet", 4, "description", "#N/A", "type"]
+    ]
+
+
+FORMS = ["semicolon", "utf-16", "cp1252", "tab", "xlsx", "parquet", "split", "reversed"]
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_the_same_records_give_the_same_tables_whatever_their_form(read, sound, tmp_path, form):
+    """Typed by hand below, not by the code under test: each form is written from the same values."""
+    rows = [
+        ("A1", "facing", 1, 1, 74.5, "Gerät 1", dt.datetime(2027, 1, 13, 9, 5)),
+        ("A1", "facing", 1, 2, 1234.125, "Gerät 1", dt.datetime(2027, 7, 13, 9, 6, 30)),
+        ("A2", "reverse", 1, 1, 0.1, "Gerät 1", None),
+    ]
+    head = sound["readings.csv"].splitlines()[0].split(",")
+    plain = [head, *([*row[:6], "" if row[6] is None else f"{row[6]}"] for row in rows)]
+    zone = "auditkit: 1\ntime_zone: Europe/Oslo\n"
+    comma = zone + "tables: [{file: r.*, record: film_readings, decimal: ',', dates: day-first}]\n"
+
+    def lines(delimiter, *, decimal=".", table=plain):
+        return "".join(
+            delimiter.join(str(cell).replace(".", decimal) if isinstance(cell, float) else str(cell) for cell in row)
+            + "\r\n"
+            for row in table
+        )
+
+    reference = read({**sound, "readings.csv": lines(","), "dossier.yaml": zone})
+    (tmp_path / "readings.csv").unlink()
+    del sound["readings.csv"]
+    if form in ("semicolon", "cp1252"):
+        day_first = [head, *([*row[:6], "" if row[6] is None else f"{row[6]:%d.%m.%Y %H:%M:%S}"] for row in rows)]
+        encoding = "utf-8" if form == "semicolon" else "cp1252"
+        files = {"r.csv": lines(";", decimal=",", table=day_first).encode(encoding), "dossier.yaml": comma}
+    elif form in ("utf-16", "tab"):
+        files = {"r.txt": lines("\t").encode("utf-16" if form == "utf-16" else "utf-8-sig"), "dossier.yaml": zone}
+    elif form == "xlsx":
+        made = openpyxl.Workbook()
+        for row in [head, *rows]:
+            made.active.append(row)
+        made.save(tmp_path / "r.xlsx")
+        files = {"dossier.yaml": zone}
+    elif form == "parquet":
+        pd.DataFrame(rows, columns=head).to_parquet(tmp_path / "r.parquet", index=False)
+        files = {"dossier.yaml": zone}
+    elif form == "split":
+        files = {f"r{n}.csv": lines(",", table=[head, row]) for n, row in enumerate(plain[1:])} | {"dossier.yaml": zone}
+    else:
+        files = {"r.csv": lines(",", table=[row[::-1] for row in [head, *plain[:0:-1]]]), "dossier.yaml": zone}
+    dossier = read({**sound, **files})
+    assert dossier.ledger.empty
+    pd.testing.assert_frame_equal(dossier.tables["film_readings"], reference.tables["film_readings"], check_exact=True)
+    assert dossier.tables["film_readings"]["taken_at"].tolist()[:2] == [
+        pd.Timestamp("2027-01-13T08:05Z"),
+        pd.Timestamp("2027-07-13T07:06:30Z"),
+    ]
+    assert dossier.digest() == reference.digest()
