@@ -10,6 +10,7 @@ import base64
 import math
 
 import numpy as np
+import nbformat
 from nbval.plugin import IPyNbCell
 
 FIGURE = "application/vnd.plotly.v1+json"
@@ -61,7 +62,7 @@ def _split(outputs):
             data = {"text/plain": "figure"}
         elif "text/plain" in data:
             data.pop("text/html", None)
-        rest.append({**output, "data": data} if "data" in output else output)
+        rest.append(nbformat.from_dict({**output, "data": data}) if "data" in output else output)
     return figures, rest
 
 

@@ -89,7 +89,7 @@ def test_the_import_reader_sees_an_import(tmp_path):
 
 
 def test_front_door_loads_nothing_heavy():
-    code = "import sys, auditkit; print([m for m in sys.modules if m.split('.')[0] in %r])" % (HEAVY,)
+    code = f"import sys, auditkit; print([m for m in sys.modules if m.split('.')[0] in {HEAVY!r}])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 

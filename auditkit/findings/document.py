@@ -31,7 +31,7 @@ def as_document(findings: Findings) -> dict[str, Any]:
     ContractError
         The document breaks its JSON Schema, which is a fault of the program.
     """
-    dossier, film, wrap = findings.dossier, findings.film, findings.wrap
+    film, wrap = findings.film, findings.wrap
     process, upkeep, causes = findings.process, findings.upkeep, findings.causes
     document = {
         "kind": "auditkit findings",
@@ -122,10 +122,11 @@ def check_document(document: Mapping[str, Any]) -> None:
 
     Examples
     --------
-    >>> check_document({"kind": "auditkit findings"})
-    Traceback (most recent call last):
-    ...
-    auditkit.errors.ContractError: findings.json: 13 faults against findings.schema.json...
+    >>> try:
+    ...     check_document({"kind": "auditkit findings"})
+    ... except ContractError as error:
+    ...     print(str(error)[:82])
+    findings.json: 13 faults against findings.schema.json: top: 'version' is a require
     """
     faults = sorted(_validator().iter_errors(document), key=lambda fault: list(map(str, fault.absolute_path)))
     if faults:

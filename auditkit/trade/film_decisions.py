@@ -145,7 +145,7 @@ def _part_limits(part: PartMeasure, *, where: str, level: int, spec: FilmSpec, r
             None if specified is None else bound.value * specified,
             least=least,
             basis=_basis(bound.value, f"specified {end}"),
-            clause=f"SSPC-PA 2, Table 1, level {level}: {name}, {end}",
+            clause=f"SSPC-PA 2, Table 1, level {level}: {end} for the {name}",
             enough=enough,
             from_memory=bound.from_memory or by_default,
         )

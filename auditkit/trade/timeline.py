@@ -21,6 +21,8 @@ LEAD = pd.Timedelta(hours=1)
 """A setting made up to this long before the trigger is first pulled belongs to the run."""
 
 
+NO_STARTUP = "runs without a start-up check that day"
+
 CONDITION_PARTS = ("brush", "bell", "filter")
 """Parts whose state is a condition of the run."""
 
@@ -187,7 +189,7 @@ def _not_joined(runs: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
             "air or surface temperature or humidity not recorded",
         ),
         (
-            "runs without a start-up check that day",
+            NO_STARTUP,
             int((~runs["startup_checked"]).sum()),
             total,
             "no start-up list of that unit before the run that day",

@@ -30,7 +30,7 @@ def _record(contract: Contract) -> str:
     rows = [
         f"| `{column.name}` | {unit_sign(column.unit) if column.unit else ''} | {column.description.rstrip('.')} "
         f"| {_may_hold(column)} |"
-        for column in contract.columns.values()
+        for column in contract.columns
     ]
     return "\n".join([head, "", "| column | unit | what it is | may hold |", "| --- | --- | --- | --- |", *rows])
 

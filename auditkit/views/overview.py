@@ -8,6 +8,7 @@ import pandas as pd
 
 from auditkit.findings.audit import Findings
 from auditkit.findings.causes import ranked
+from auditkit.trade.timeline import NO_STARTUP
 from auditkit.views.sentences import association_sentence, group_reasons, share
 
 __all__ = ["Overview", "overview"]
@@ -23,6 +24,8 @@ class Overview:
         What was looked at.
     conforming : tuple of str
         How many areas conform, in film and in wrap.
+    kept : tuple of str
+        How the units were set and kept.
     failing : tuple of str
         Which do not, grouped by why.
     associated : tuple of str
@@ -37,6 +40,7 @@ class Overview:
 
     scope: str
     conforming: tuple[str, ...]
+    kept: tuple[str, ...]
     failing: tuple[str, ...]
     associated: tuple[str, ...]
     crude_only: tuple[str, ...]
@@ -59,6 +63,7 @@ def overview(findings: Findings, *, most: int = 6, most_areas: int = 4) -> Overv
     return Overview(
         scope=_scope(findings),
         conforming=_conforming(findings),
+        kept=_kept(findings),
         failing=_failing(findings, most=most, most_areas=most_areas),
         associated=_associated(findings, most=most),
         crude_only=_crude_only(findings, most=most),
@@ -98,14 +103,25 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def _kept(findings: Findings) -> tuple[str, ...]:
+    windows = findings.process.windows
+    left = windows[windows["outside_pct"] > 0].sort_values("outside_pct", ascending=False, kind="stable")
+    most = [f"{str(row['title']).lower()} {row['outside_pct']:.0f} %" for row in left.head(4).to_dict("records")]
+    lines = [f"Most often outside the window: {', '.join(most)} of runs."] if most else []
+    upkeep, joins = findings.upkeep, findings.process.not_joined.set_index("what")["n"]
+    lines.append(f"Brush last known at half worn or more: {share(upkeep.worn_runs, upkeep.n)} runs.")
+    lines.append(f"No start-up check that day: {share(int(joins[NO_STARTUP]), findings.process.n)} runs.")
+    return tuple(lines)
+
+
 def _failing(findings: Findings, *, most: int, most_areas: int) -> tuple[str, ...]:
     sides = findings.film.areas
-    film = sides.assign(reason="Film, " + sides["side"] + " side, by " + sides["clause"])
-    wrap = findings.wrap.areas.assign(reason="Wrap, by the job's requirement: too little of the reverse covered")
+    film = sides.assign(reason="film on the " + sides["side"] + " side, " + sides["clause"])
+    wrap = findings.wrap.areas.assign(reason="wrap, less than the job requires")
     frames = [group_reasons(frame, verdict="does not conform") for frame in (film, wrap)]
     reasons = pd.concat(frames, ignore_index=True).sort_values(["n", "reason"], ascending=[False, True])
     lines = [
-        f"{row['reason']}: {row['n']} ({_some(row['areas'], most_areas)})"
+        f"{row['n']} areas: {row['reason']} ({_some(row['areas'], most_areas)})"
         for row in reasons.head(most).to_dict("records")
     ]
     return _with_rest(lines, len(reasons), "reasons", most)

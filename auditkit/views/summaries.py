@@ -41,12 +41,12 @@ def ledger_lines(ledger: pd.DataFrame, *, most: int) -> list[str]:
         return ["Every row was accepted."]
     rows = ledger["row_no"].nunique()
     lines = [f"{len(ledger):,} faults in {rows:,} rows that were set aside:"]
-    for fault in ledger.head(most).itertuples(index=False):
-        sheet = f", sheet {fault.sheet}" if isinstance(fault.sheet, str) and fault.sheet else ""
-        column = f", {fault.column}" if isinstance(fault.column, str) and fault.column else ""
-        lines.append(
-            f"  {fault.file}{sheet} line {fault.line}{column}: {fault.holds}; given {fault.value!r}. {fault.cure}"
-        )
+    for fault in ledger.head(most).fillna("").to_dict("records"):
+        sheet = f", sheet {fault['sheet']}" if fault["sheet"] else ""
+        column = f", {fault['column']}" if fault["column"] else ""
+        cure = f"{fault['cure'][:1].upper()}{fault['cure'][1:]}"
+        where = f"{fault['file']}{sheet} line {fault['line']}{column}"
+        lines.append(f"  {where}: {fault['holds']}; given {fault['value']!r}. {cure}.")
     more = len(ledger) - most
     if more > 0:
         lines.append(f"  ... and {more:,} more; `auditkit audit` writes them all to set_aside.csv")
@@ -60,6 +60,7 @@ def finding_lines(findings: Findings) -> list[tuple[str, tuple[str, ...]]]:
         ("STOP WORK: records outside safety limits; get a competent person", seen.stop_work),
         ("Is there enough paint, and did it wrap?", seen.conforming),
         ("Which areas do not conform, and why", seen.failing),
+        ("How were the units set and kept?", seen.kept),
         ("What goes with the defects (association within jobs, not proof of cause)", seen.associated),
         ("What looks guilty only until jobs are compared with themselves", seen.crude_only),
         ("What could not be judged", seen.not_judged),

@@ -22,7 +22,7 @@ JOBS += "J1,bench,as published,1,1,20,,sspc-pa-2,3,,50,,\n"
 
 
 def bring(folder, *, areas, readings, declaration):
-    """Write a dossier as a user would: jobs and areas in contract form, the readings in their own, and what they mean."""
+    """Write a dossier as a user would: jobs and areas in contract form, the readings in their own."""
     (folder / "jobs.csv").write_text(JOBS, encoding="utf-8")
     rows = "".join(f"{area},J1,,flat,1,steel,smooth\n" for area in areas)
     header = "area_id,job_id,description,geometry,size_m2,substrate,surface_profile\n"

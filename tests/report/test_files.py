@@ -48,7 +48,7 @@ def test_a_fault_on_the_way_leaves_the_old_files(tmp_path):
 
 def test_a_file_in_the_place_of_the_folder(tmp_path):
     (tmp_path / "out").write_text("a file")
-    with pytest.raises(SourceError, match="must be a folder; it is a file. Give --out another name"):
+    with pytest.raises(SourceError, match=r"must be a folder; it is a file\. Give --out another name"):
         write_files({"a.txt": b""}, tmp_path / "out")
 
 

@@ -67,7 +67,7 @@ def test_first_screen_answers_the_questions(page, findings):
         "What could not be judged",
     ):
         assert heading in first
-    for lines in (seen.stop_work, seen.conforming, seen.failing, seen.associated, seen.not_judged):
+    for lines in (seen.stop_work, seen.conforming, seen.kept, seen.failing, seen.associated, seen.not_judged):
         assert lines
         for line in lines:
             assert re.sub(r"\s+", " ", line) in first

@@ -15,13 +15,13 @@ def strata(*rows):
 
 
 def test_rabbits_as_printed():
-    # Agresti's penicillin in rabbits; R's documentation of mantelhaen.test(exact = TRUE): p-value = 0.03994 (from memory).
+    # Agresti's penicillin in rabbits; R's documentation of mantelhaen.test(exact = TRUE) prints 0.03994 (from memory).
     frame = strata((0, 6, 0, 5), (3, 3, 0, 6), (6, 0, 2, 4), (5, 1, 6, 0), (2, 0, 5, 0))
     assert round(exact_conditional_test(frame).p_value, 5) == 0.03994
 
 
 def test_one_stratum_is_fishers_test_as_printed():
-    # Fisher's exact test of 2 15 / 10 3: p .0005367 (published check, seen in the statistics package's reference output).
+    # Fisher's exact test of 2 15 / 10 3: p .0005367 (seen in a statistics package's saved reference output).
     assert round(exact_conditional_test(strata((2, 15, 10, 3))).p_value, 7) == 0.0005367
 
 

@@ -112,12 +112,12 @@ def test_pa2_spot_limits_as_printed(minimum, maximum, level, spot_min, spot_max)
     too_thin = judge(by_spot(spot_min - 0.01, middle, middle, middle, middle), spec=spec)
     assert (too_thin.verdict, too_thin.clause) == (
         "does not conform",
-        f"SSPC-PA 2, Table 1, level {level}: lowest spot, minimum",
+        f"SSPC-PA 2, Table 1, level {level}: minimum for the lowest spot",
     )
     too_thick = judge(by_spot(middle, middle, middle, middle, spot_max + 0.01), spec=spec)
     assert (too_thick.verdict, too_thick.clause) == (
         "does not conform",
-        f"SSPC-PA 2, Table 1, level {level}: highest spot, maximum",
+        f"SSPC-PA 2, Table 1, level {level}: maximum for the highest spot",
     )
 
 
