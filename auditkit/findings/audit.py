@@ -17,6 +17,7 @@ from auditkit.findings.upkeep import UpkeepFindings, find_upkeep
 from auditkit.findings.wrap import WrapFindings, find_wrap
 from auditkit.trade.conditions import Condition, load_conditions, override_windows
 from auditkit.trade.defects import ABSENCE, defects_by_run
+from auditkit.trade.standing import is_superseded
 from auditkit.trade.timeline import Timeline, build_timeline
 
 __all__ = ["Findings", "audit"]
@@ -94,7 +95,9 @@ def audit(
     step("film thickness")
     film = find_film(dossier.tables)
     step("wrap")
-    wrap = find_wrap(dossier.tables, film.spots)
+    observations = dossier.tables["wrap_observations"]
+    standing = ~is_superseded(observations, dossier.tables["spray_runs"], time="observed_at")
+    wrap = find_wrap(dossier.tables, film.spots, observations[standing])
     step("settings and upkeep")
     process = find_process(timeline, dossier.tables, conditions=conditions)
     upkeep = find_upkeep(timeline, dossier.tables["maintenance"])
@@ -118,7 +121,7 @@ def audit(
         upkeep=upkeep,
         causes=causes,
         absent_defect_means=absent,
-        not_judged=find_unjudged(film, wrap, process, causes),
+        not_judged=find_unjudged(film, wrap, process, causes, absent=dossier.settings["absent_defect_means"]),
     )
 
 

@@ -10,9 +10,11 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from auditkit.findings.cause_checks import check_rows
 from auditkit.stats.exact_strata import exact_conditional_test
 from auditkit.stats.multiplicity import benjamini_hochberg
 from auditkit.stats.proportions import newcombe_difference, score_ratio, wilson
+from auditkit.stats.score_difference import stratified_score_difference
 from auditkit.stats.strata import StratifiedResult, stratified
 from auditkit.trade.conditions import Condition, side_of_window
 from auditkit.trade.defects import RunDefects
@@ -22,12 +24,15 @@ __all__ = ["READINGS", "CauseFindings", "find_causes", "ranked"]
 READINGS: dict[str, str] = {
     "goes with more": "within jobs the defect is more frequent outside the window than inside",
     "goes with fewer": "within jobs the defect is less frequent outside the window than inside",
-    "not seen": "within jobs no difference was seen that chance would not give",
-    "cannot tell": "so few runs or defects on one side of the window, within jobs, that no outcome could have told",
+    "not clear": "within jobs chance alone could give a difference such as the one seen; anything inside the interval fits",
+    "cannot tell": "so few runs or defects on one side of the window, within jobs, that hardly any outcome could have told",
 }
 """How a row reads, and what that means."""
 
-LEAST_TELLING = 0.05
+LEAST_OUTSIDE = 5
+"""Least number of runs outside the window, in jobs with runs on both sides, for a comparison."""
+
+LEAST_TELLING = 0.01
 """A comparison in which no outcome could have had a p-value this small is not made."""
 
 
@@ -39,18 +44,24 @@ class CauseFindings:
     ----------
     table : DataFrame
         One row a defect, condition and side of the window, in the order of the
-        defects and conditions: defect, condition, title, side, reading, n_inside, found_inside, risk_inside,
-        risk_inside_low, risk_inside_high, the same outside, difference (crude)
-        with low and high (Newcombe), ratio (crude) with low and high (score),
-        within_difference and within_ratio (Mantel-Haenszel over jobs) with low
-        and high, p, q, strata_used, excluded, crude_only (a clear crude
-        difference that is more than half gone within strata), note.
+        defects and conditions: defect, condition, title, side, reading,
+        n_inside, found_inside, risk_inside with low and high (Wilson), the same
+        outside, difference (crude) with low and high (Newcombe), ratio (crude)
+        with low and high (score), within_difference with low and high
+        (Mantel-Haenszel over jobs, score), within_ratio with low and high,
+        n_outside_within and n_inside_within (runs of jobs with runs on both
+        sides), strata_used, p, q, other_side, not_recorded, does_not_apply,
+        not_inspected (runs left out), crude_only (clear in the crude table, not
+        clear within jobs), note; and, for rows that go with more or fewer, what
+        `cause_checks.check_rows` adds.
     run_defects : RunDefects
         Which defects were found on which run.
     n, excluded : int
         Runs, and defect records that led to no run.
+    tested : int
+        Rows that were tested, over which the false-discovery rate is held.
     confidence, false_discovery_rate : float
-        Level of the intervals; rate held over the whole table.
+        Level of each interval; rate held over the rows tested.
     stratum : str
         What the comparison was made within.
     method : str
@@ -61,6 +72,7 @@ class CauseFindings:
     run_defects: RunDefects
     n: int
     excluded: int
+    tested: int
     confidence: float
     false_discovery_rate: float
     stratum: str
@@ -96,8 +108,9 @@ def find_causes(
     confidence : float
         Level of the intervals.
     false_discovery_rate : float
-        Share of false ones tolerated among the rows that read as going with a
-        defect (Benjamini and Hochberg 1995), over the whole table.
+        Rate held over the rows tested (Benjamini and Hochberg 1995). False
+        means no association within strata at all, and the rate is held only as
+        far as runs are independent.
     """
     rows = [
         _compare(runs, run_defects.found[defect], condition, side, stratum=stratum, confidence=confidence)
@@ -109,21 +122,25 @@ def find_causes(
     table["q"] = benjamini_hochberg(table["p"].to_numpy(dtype="float64"))
     table["reading"] = _read(table, false_discovery_rate)
     table["crude_only"] = _crude_only(table)
+    table = check_rows(table, runs, run_defects.found, conditions=conditions, stratum=stratum, confidence=confidence)
     return CauseFindings(
         table=table,
         run_defects=run_defects,
         n=len(runs),
         excluded=run_defects.not_joined,
+        tested=int(table["p"].notna().sum()),
         confidence=confidence,
         false_discovery_rate=false_discovery_rate,
         stratum=stratum,
         method=(
             "For each defect, the share of runs with it is compared between runs outside and inside the condition's "
             "window: Wilson intervals for each share, Newcombe's for their difference, the score interval for their "
-            "ratio. The comparison is then made within jobs (Mantel-Haenszel, Sato's and Greenland and Robins's "
-            "intervals), tested exactly given each job's margins, and corrected over the whole table "
-            "(Benjamini-Hochberg). Runs by one operator are treated as independent. "
-            "What goes with a defect need not cause it."
+            "ratio. The comparison is then made within jobs (Mantel-Haenszel, Miettinen and Nurminen's score "
+            "interval), tested exactly given each job's margins, and corrected over the rows tested "
+            "(Benjamini-Hochberg). It is adjusted for job and for nothing else. Both the test and q take runs as "
+            "independent; runs of one operator or one day seldom are, so each row that goes with a defect is compared "
+            "again within operators and within days of a job, and beside conditions that travel with it. Intervals are "
+            "for one row at a time. What goes with a defect need not cause it."
         ),
     )
 
@@ -156,20 +173,21 @@ _COLUMNS = [
     "within_ratio",
     "within_ratio_low",
     "within_ratio_high",
+    "n_inside_within",
+    "n_outside_within",
+    "strata_used",
     "p",
     "q",
-    "strata_used",
-    "excluded",
+    "other_side",
+    "not_recorded",
+    "does_not_apply",
+    "not_inspected",
     "crude_only",
     "note",
 ]
-
-
-_NUMBERS = [name for name in _COLUMNS if name.startswith(("risk_", "difference", "ratio", "within_"))] + [
-    "low",
-    "high",
-    "p",
-    "q",
+_NUMBERS = [
+    *(name for name in _COLUMNS if name.startswith(("risk_", "difference", "ratio", "within_"))),
+    *("low", "high", "p", "q"),
 ]
 
 
@@ -182,7 +200,8 @@ def _compare(
 ) -> dict[str, object]:
     place = side_of_window(runs, condition)
     outcome = runs["run_id"].map(found)
-    usable = place.isin(["inside", side]) & outcome.notna() & runs[stratum].notna()
+    placed = place.isin(["inside", side]) & runs[stratum].notna()
+    usable = placed & outcome.notna()
     data = pd.DataFrame(
         {
             "outside": place[usable] == side,
@@ -200,7 +219,12 @@ def _compare(
         "found_inside": int(inside.sum()),
         "n_outside": len(outside),
         "found_outside": int(outside.sum()),
-        "excluded": len(runs) - len(data),
+        "other_side": int((place == ("above" if side == "below" else "below")).sum()),
+        "not_recorded": int((place == "not recorded").sum()),
+        "does_not_apply": int((place == "does not apply").sum()),
+        "not_inspected": int((placed & outcome.isna()).sum()),
+        "n_inside_within": 0,
+        "n_outside_within": 0,
         "strata_used": 0,
         "note": "",
     }
@@ -208,7 +232,7 @@ def _compare(
         return row | {"note": "no run outside the window" if outside.empty else "no run inside the window"}
     row |= _crude(inside, outside, confidence)
     result = stratified(data, exposure="outside", outcome="found", stratum="stratum", confidence=confidence)
-    return row | _within(result) | _tested(result)
+    return row | _within(result, confidence) | _tested(result)
 
 
 def _crude(inside: pd.Series, outside: pd.Series, confidence: float) -> dict[str, object]:
@@ -232,24 +256,32 @@ def _crude(inside: pd.Series, outside: pd.Series, confidence: float) -> dict[str
     }
 
 
-def _within(result: StratifiedResult) -> dict[str, object]:
-    """Return the comparison within strata."""
-    row: dict[str, object] = {"strata_used": result.strata_used}
-    for name, interval in (("difference", result.risk_difference), ("ratio", result.risk_ratio)):
-        if interval is not None:
-            row[f"within_{name}"] = interval.estimate
-    if result.risk_difference is not None:
-        row |= {"within_low": result.risk_difference.low, "within_high": result.risk_difference.high}
+def _within(result: StratifiedResult, confidence: float) -> dict[str, object]:
+    """Return the comparison within strata, and how many rows of each kind it rests on."""
+    mixed = result.strata[result.strata["used_for_risk"]]
+    row: dict[str, object] = {
+        "strata_used": len(mixed),
+        "n_outside_within": int(mixed[["exposed_with", "exposed_without"]].to_numpy().sum()),
+        "n_inside_within": int(mixed[["unexposed_with", "unexposed_without"]].to_numpy().sum()),
+    }
+    difference = stratified_score_difference(result.strata, confidence=confidence)
+    if difference is not None:
+        row |= {"within_difference": difference.estimate, "within_low": difference.low, "within_high": difference.high}
     if result.risk_ratio is not None:
-        row |= {"within_ratio_low": result.risk_ratio.low, "within_ratio_high": result.risk_ratio.high}
+        ratio = result.risk_ratio
+        row |= {"within_ratio": ratio.estimate, "within_ratio_low": ratio.low, "within_ratio_high": ratio.high}
     return row
 
 
 def _tested(result: StratifiedResult) -> dict[str, object]:
-    """Return the exact test within strata, or why no outcome could have told."""
+    """Return the exact test within strata, or why hardly any outcome could have told."""
     test = exact_conditional_test(result.strata)
     if test is None:
         return {"note": "no job has runs on both sides of the window, with and without the defect"}
+    mixed = result.strata[result.strata["used_for_risk"]]
+    outside = int(mixed[["exposed_with", "exposed_without"]].to_numpy().sum())
+    if outside < LEAST_OUTSIDE:
+        return {"note": f"only {outside} runs outside the window in jobs with runs on both sides"}
     if test.least_p_value > LEAST_TELLING:
         return {"note": "with so few runs or defects within jobs, no outcome could have told"}
     return {"p": test.p_value}
@@ -257,35 +289,37 @@ def _tested(result: StratifiedResult) -> dict[str, object]:
 
 def _read(table: pd.DataFrame, rate: float) -> pd.Series:
     found = table["q"] <= rate
-    reading = pd.Series("not seen", index=table.index, dtype="str")
+    reading = pd.Series("not clear", index=table.index, dtype="str")
     reading = reading.mask(found & (table["within_difference"] > 0), "goes with more")
     reading = reading.mask(found & (table["within_difference"] < 0), "goes with fewer")
     return reading.mask(table["p"].isna(), "cannot tell")
 
 
 def _crude_only(table: pd.DataFrame) -> pd.Series:
-    """Return where a clear crude difference is more than half gone, and no longer clear, within strata."""
+    """Return where the crude difference is clear and the one within strata is not, or points the other way."""
     clear = (table["low"] > 0) | (table["high"] < 0)
     unclear_within = (table["within_low"] <= 0) & (table["within_high"] >= 0)
-    shrunk = table["within_difference"].abs() < table["difference"].abs() / 2
-    return clear & unclear_within & shrunk
+    turned = table["within_difference"] * table["difference"] < 0
+    return clear & (unclear_within | turned) & (table["n_outside"] >= LEAST_OUTSIDE)
 
 
 def ranked(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows that go with more defects, those that go with the most defective runs first.
+    """Return the rows that go with more defects: the firm ones first, and of those the ones with most defects.
 
-    The number of runs is the difference within strata times the runs outside
-    the window: how many more had the defect than would have been expected.
+    A row is firm where it also holds within operators and within days of a
+    job. How many defects it goes with is the difference within strata times the
+    runs outside the window that it rests on.
 
     Examples
     --------
     >>> import pandas as pd
     >>> table = pd.DataFrame({
-    ...     "reading": ["goes with more", "not seen", "goes with more"], "within_difference": [0.1, 0.9, 0.2],
-    ...     "n_outside": [10, 10, 100]})
+    ...     "reading": ["goes with more", "not clear", "goes with more"], "within_difference": [0.1, 0.9, 0.2],
+    ...     "n_outside_within": [10, 10, 100], "firm": [True, False, True]})
     >>> ranked(table).index.tolist()
     [2, 0]
     """
     rows = table[table["reading"] == "goes with more"]
-    more = rows["within_difference"] * rows["n_outside"]
-    return rows.loc[more.sort_values(ascending=False, kind="stable").index]
+    order = rows.assign(more=rows["within_difference"] * rows["n_outside_within"])
+    order = order.sort_values(["firm", "more"], ascending=[False, False], kind="stable")
+    return rows.loc[order.index]

@@ -208,9 +208,7 @@ def find_delivery(
         )
     ratios = delivery_ratio(runs, clean)
     known = ratios["delivery_ratio"].notna()
-    usual = ratios.loc[known, ["pressure_ratio", "delivery_ratio", "u_delivery_ratio"]]
-    usual = usual.assign(u_pressure_ratio=usual["pressure_ratio"] * clean.pressure_spread_pct / 100.0)
-    read = _read(usual, priors=priors, threshold=threshold)
+    read = _read(ratios[known], priors=priors, threshold=threshold)
     result = ratios.join(read)
     result["reason"] = result["reason"].where(known, result["why"])
     result["named"] = result["named"].where(known, CANNOT_TELL)
@@ -222,7 +220,7 @@ def find_delivery(
 def _unread(runs: pd.DataFrame) -> pd.DataFrame:
     """Return the runs as found where no clean state is known."""
     frame = runs[["run_id", "unit_id"]].sort_values("run_id", ignore_index=True)
-    numbers = ["expected_ml_min", "delivery_ratio", "u_delivery_ratio", "pressure_ratio"]
+    numbers = ["expected_ml_min", "delivery_ratio", "u_delivery_ratio", "pressure_ratio", "u_pressure_ratio"]
     frame = frame.assign(**dict.fromkeys(numbers, np.nan), why="no clean state is known")
     frame = frame.assign(restriction=np.nan, loss=np.nan, neither=np.nan, named=CANNOT_TELL)
     return frame.assign(reason=frame["why"])
@@ -243,6 +241,8 @@ def _patterns(priors: Mapping[str, float]) -> list[Pattern]:
 def _read(ratios: pd.DataFrame, *, priors: Mapping[str, float], threshold: float) -> pd.DataFrame:
     """Return restriction, loss, neither, named and reason of each row, on its index."""
     names = ["pressure_ratio", "delivery_ratio", "u_pressure_ratio", "u_delivery_ratio"]
+    if ratios.empty:
+        return pd.DataFrame(columns=["restriction", "loss", "neither", "named", "reason"], index=ratios.index)
     wrong = [name for name in names if not (ratios[name] > 0).all()]
     if wrong:
         raise ValueError(f"{', '.join(wrong)} must be above 0; given {ratios[wrong[0]].min():g}")

@@ -10,6 +10,7 @@ import pandas as pd
 from auditkit.trade.film import judge_areas, spots
 from auditkit.trade.film_rules import load_film_rules
 from auditkit.trade.gauges import judge_checks, suspect_readings
+from auditkit.trade.standing import is_superseded
 
 __all__ = ["FilmFindings", "find_film"]
 
@@ -34,7 +35,10 @@ class FilmFindings:
     gauge_checks : DataFrame
         One row a gauge check and standard, see `trade.gauges.judge_checks`.
     n, excluded : int
-        Readings judged, and readings on edges, which are not judged.
+        Readings on sides that got a verdict, and all others.
+    on_edges, superseded : int
+        Readings on edges; and those made before the area's last spray run
+        ended, of a film that has since been sprayed over.
     method : str
         What was done, in a sentence.
     """
@@ -45,6 +49,8 @@ class FilmFindings:
     gauge_checks: pd.DataFrame
     n: int
     excluded: int
+    on_edges: int
+    superseded: int
     method: str
 
 
@@ -54,10 +60,12 @@ def find_film(tables: Mapping[str, pd.DataFrame]) -> FilmFindings:
     Parameters
     ----------
     tables : mapping of str to DataFrame
-        The accepted tables; jobs, areas, film readings and gauge checks are
-        used.
+        The accepted tables; jobs, areas, spray runs, film readings and gauge
+        checks are used.
     """
-    readings = tables["film_readings"]
+    every = tables["film_readings"]
+    superseded = is_superseded(every, tables["spray_runs"], time="taken_at")
+    readings = every[~superseded]
     areas = judge_areas(readings, tables["areas"], tables["jobs"], rules=load_film_rules())
     areas = areas.merge(tables["areas"][["area_id", "job_id", "geometry"]], on="area_id", how="left")
     doubtful = suspect_readings(readings, tables["gauge_checks"])
@@ -65,17 +73,20 @@ def find_film(tables: Mapping[str, pd.DataFrame]) -> FilmFindings:
         counts = doubtful[doubtful["status"] == status].groupby(["area_id", "side"]).size().rename(column)
         areas = areas.merge(counts.reset_index(), on=["area_id", "side"], how="left")
         areas[column] = areas[column].fillna(0).astype("int64")
-    on_edges = int((readings["side"] == "edge").sum())
+    judged = int(areas.loc[areas["verdict"] != "not assessable", "n_readings"].sum())
     return FilmFindings(
         areas=areas,
         by_area=worst_side(areas),
         spots=spots(readings),
         gauge_checks=judge_checks(tables["gauge_checks"]),
-        n=len(readings) - on_edges,
-        excluded=on_edges,
+        n=judged,
+        excluded=len(every) - judged,
+        on_edges=int((readings["side"] == "edge").sum()),
+        superseded=int(superseded.sum()),
         method=(
             "Each side of each area is judged by the rule its job names; an area takes the worse of its sides. "
-            "Edge readings are counted and not judged, since SSPC-PA 2 leaves edges to a non-mandatory appendix."
+            "Edge readings are counted and not judged, since SSPC-PA 2 leaves edges to a non-mandatory appendix; nor are "
+            "readings made before the area's last spray run ended, which are of a film since sprayed over."
         ),
     )
 

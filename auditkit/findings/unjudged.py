@@ -15,16 +15,23 @@ _Row = tuple[str, str, int, int, str]
 
 
 def find_unjudged(
-    film: FilmFindings, wrap: WrapFindings, process: ProcessFindings, causes: CauseFindings
+    film: FilmFindings, wrap: WrapFindings, process: ProcessFindings, causes: CauseFindings, *, absent: str | None
 ) -> pd.DataFrame:
     """Return what could not be judged, a row a reason, what decides disputes first.
+
+    Parameters
+    ----------
+    film, wrap, process, causes
+        Findings of each topic.
+    absent : str or None
+        What the dossier declares the absence of a defect record to mean.
 
     Returns
     -------
     DataFrame
         topic, what, n, of, why.
     """
-    rows = [*_film(film), *_wrap(wrap), *_defects(causes), *_settings(process), *_joins(process)]
+    rows = [*_film(film), *_wrap(wrap), *_defects(causes, absent), *_settings(process), *_joins(process)]
     return pd.DataFrame(rows, columns=["topic", "what", "n", "of", "why"])
 
 
@@ -42,7 +49,14 @@ def _film(film: FilmFindings) -> list[_Row]:
     for column, what, why in doubts:
         n = int(film.areas[column].sum())
         if n:
-            rows.append(("film", what, n, film.n, why))
+            rows.append(("film", what, n, film.n + film.excluded, why))
+    if film.superseded:
+        why = "made before the area's last spray run ended: of a film since sprayed over"
+        rows.append(("film", "film readings", film.superseded, film.n + film.excluded, why))
+    checks = film.gauge_checks
+    unread = int(checks["passed"].isna().sum())
+    if unread:
+        rows.append(("film", "gauge checks", unread, len(checks), "a tolerance in percent says nothing at 0 um"))
     return rows
 
 
@@ -51,15 +65,20 @@ def _wrap(wrap: WrapFindings) -> list[_Row]:
     return [("wrap", "areas", int(n), len(wrap.areas), str(reason)) for reason, n in counts.items()]
 
 
-def _defects(causes: CauseFindings) -> list[_Row]:
+def _defects(causes: CauseFindings, absent: str | None) -> list[_Row]:
     total = causes.run_defects.joined + causes.run_defects.not_joined
+    unrecorded = int((~causes.run_defects.recorded).sum())
+    meaning = "counted as free of all" if absent != "not inspected" else "left out as not inspected"
+    said = "as dossier.yaml declares" if absent else "dossier.yaml does not declare what that means"
+    first: list[_Row] = [("defects", "runs without any defect record", unrecorded, causes.n, f"{meaning}; {said}")]
     rows: list[_Row] = [
         ("defects", "defect records not traced to a run", n, total, reason)
         for reason, n in causes.run_defects.reasons.items()
     ]
+    rows = (first if unrecorded else []) + rows
     unread = int((causes.table["reading"] == "cannot tell").sum())
     if unread:
-        why = "too few runs on one side of the window, or too few defects, within jobs"
+        why = "too few runs on one side of the window, or too few defects, within jobs, to be tested"
         rows.append(("defects", "pairs of defect and condition", unread, len(causes.table), why))
     return rows
 

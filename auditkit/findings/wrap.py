@@ -28,7 +28,7 @@ class WrapFindings:
         measured, ratio (mean over areas), ratio_low, ratio_high (quartiles of
         the areas).
     n, excluded : int
-        Areas judged, and areas not assessable.
+        Areas judged, and areas not assessable or of which no wrap is required.
     method : str
         What was done, in a sentence.
     """
@@ -40,7 +40,9 @@ class WrapFindings:
     method: str
 
 
-def find_wrap(tables: Mapping[str, pd.DataFrame], spots: pd.DataFrame) -> WrapFindings:
+def find_wrap(
+    tables: Mapping[str, pd.DataFrame], spots: pd.DataFrame, observations: pd.DataFrame | None = None
+) -> WrapFindings:
     """Return the wrap verdict of every area.
 
     Parameters
@@ -49,19 +51,22 @@ def find_wrap(tables: Mapping[str, pd.DataFrame], spots: pd.DataFrame) -> WrapFi
         The accepted tables; areas, jobs and wrap observations are used.
     spots : DataFrame
         Film spots, see `trade.film.spots`.
+    observations : DataFrame, optional
+        Wrap observations to judge by; left out, all of them.
     """
     jobs = tables["jobs"][["job_id", "wrap_min_pct"]].rename(columns={"wrap_min_pct": "required_pct"})
     areas = tables["areas"][["area_id", "job_id", "geometry"]].merge(jobs, on="job_id", how="left")
-    areas = areas.merge(_ratings(tables["wrap_observations"]), on="area_id", how="left")
+    rated = tables["wrap_observations"] if observations is None else observations
+    areas = areas.merge(_ratings(rated), on="area_id", how="left")
     areas = areas.merge(reverse_ratio(spots), on="area_id", how="left").sort_values("area_id", ignore_index=True)
     areas[["ratings", "inspectors"]] = areas[["ratings", "inspectors"]].fillna(0).astype("int64")
     areas = _judge(areas)
-    assessable = areas["verdict"] != "not assessable"
+    judged = areas["verdict"].isin(["conforms", "does not conform"])
     return WrapFindings(
         areas=areas[_COLUMNS],
         geometries=_by_geometry(areas),
-        n=int(assessable.sum()),
-        excluded=int((~assessable).sum()),
+        n=int(judged.sum()),
+        excluded=int((~judged).sum()),
         method=(
             "An area's wrap is the mean over inspectors of each one's mean rating, as a share of the full scale; "
             "it conforms when that is at least what the job requires."
@@ -95,15 +100,15 @@ def _ratings(observations: pd.DataFrame) -> pd.DataFrame:
 
 
 def _judge(areas: pd.DataFrame) -> pd.DataFrame:
-    short = areas["wrap_pct"] < areas["required_pct"]
+    short = areas["wrap_pct"] < areas["required_pct"] * (1 - 1e-9)  # a mean that ties with the requirement meets it
     verdict = pd.Series("conforms", index=areas.index, dtype="str").mask(short, "does not conform")
     reason = pd.Series("wrap is at least what the job requires", index=areas.index, dtype="str")
     reason = reason.mask(short, "wrap is less than the job requires")
-    for missing, why in (
-        (areas["wrap_pct"].isna(), "no wrap rating"),
-        (areas["required_pct"].isna(), "the job requires no wrap"),
+    for missing, word, why in (
+        (areas["wrap_pct"].isna(), "not assessable", "no wrap rating"),
+        (areas["required_pct"].isna(), "not required", "the job requires no wrap"),
     ):
-        verdict = verdict.mask(missing, "not assessable")
+        verdict = verdict.mask(missing, word)
         reason = reason.mask(missing, why)
     return areas.assign(verdict=verdict, reason=reason)
 

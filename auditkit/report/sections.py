@@ -14,7 +14,7 @@ from auditkit.trade.conditions import Condition
 from auditkit.trade.grounding import CAUTIONS
 from auditkit.views import figures
 from auditkit.views.glossary import GLOSSARY
-from auditkit.views.sentences import unit_sign
+from auditkit.views.sentences import side_of, unit_sign
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -124,10 +124,14 @@ def page_sections(findings: Findings) -> list[Section]:
 def _film(findings: Findings) -> Section:
     film, jobs = findings.film, findings.dossier.tables["jobs"]
     memory = int(film.areas["from_memory"].sum())
-    texts = [film.method, f"{film.n:,} readings were judged; {film.excluded:,} on edges were not."]
+    texts = [
+        film.method,
+        f"{film.n:,} readings are on sides that got a verdict; {film.excluded:,} are not, of them {film.on_edges:,} on "
+        f"edges and {film.superseded:,} of a film since sprayed over.",
+    ]
     if memory:
         texts.append(
-            f"{memory} verdicts rest on a figure of a standard recalled from memory (marked): "
+            f"{memory} of {len(film.areas)} verdicts rest on a figure of a standard recalled from memory (marked): "
             "check those against your copy."
         )
     columns = {
@@ -152,7 +156,7 @@ def _film(findings: Findings) -> Section:
     )
     failing = sides[sides["verdict"] == "does not conform"]
     checks = film.gauge_checks
-    failed = checks[~checks["passed"].astype(bool)]
+    failed = checks[checks["passed"].eq(False).fillna(False).astype(bool)]
     gauge_columns = {
         "gauge_id": ("gauge", None),
         "checked_at": ("checked", None),
@@ -201,7 +205,10 @@ def _wrap(findings: Findings) -> Section:
     return Section(
         id="wrap",
         title="Wrap",
-        texts=[wrap.method, f"{wrap.n} areas were judged; {wrap.excluded} could not be."],
+        texts=[
+            wrap.method,
+            f"{wrap.n} areas were judged; of the other {wrap.excluded} no wrap is required, or no rating is recorded.",
+        ],
         figures=[figures.wrap_by_geometry(wrap.areas)],
         tables=[
             table_of(wrap.geometries, by_geometry, caption="By geometry"),
@@ -294,6 +301,8 @@ def _defects(findings: Findings) -> Section:
             _window(findings.conditions[c], s)
             for c, s in zip(causes.table["condition"], causes.table["side"], strict=True)
         ],
+        n_within=causes.table["n_outside_within"] + causes.table["n_inside_within"],
+        left_out=causes.table["not_recorded"] + causes.table["not_inspected"],
         **{name: 100 * causes.table[name] for name in _POINTS},
     )
     columns = {
@@ -312,7 +321,10 @@ def _defects(findings: Findings) -> Section:
         "ratio": ("crude ratio [-]", ".2f"),
         "within_ratio": ("within jobs", ".2f"),
         "q": ("q", ".2g"),
-        "excluded": ("left out", ".0f"),
+        "operator_difference": ("within operators", ".1f"),
+        "day_difference": ("within days", ".1f"),
+        "n_within": ("runs it rests on", ".0f"),
+        "left_out": ("not recorded or inspected", ".0f"),
         "note": ("note", None),
     }
     rows = ranked(causes.table)
@@ -327,26 +339,29 @@ def _defects(findings: Findings) -> Section:
             table_of(
                 shown.loc[rows.index],
                 columns,
-                caption=f"What goes with more defects: {len(rows)} of {len(shown)} pairs",
+                caption=f"What goes with more defects: {len(rows)} of {causes.tested} pairs tested",
             ),
-            table_of(crude, columns, caption=f"Crude differences that are not seen within jobs: {len(crude)}"),
+            table_of(crude, columns, caption=f"Clear in the crude table, and not clear within jobs: {len(crude)}"),
             table_of(shown, columns, caption="Every pair", folded=True),
         ],
     )
 
 
-_POINTS = ("difference", "within_difference", "within_low", "within_high")
+_POINTS = ("difference", "within_difference", "within_low", "within_high", "operator_difference", "day_difference")
 
 
 def _absence(findings: Findings) -> str:
+    recorded = findings.causes.run_defects.recorded
+    declared = findings.dossier.settings["absent_defect_means"]
+    said = "as dossier.yaml declares" if declared else "which is assumed, since dossier.yaml does not declare it"
+    none = f"{int((~recorded).sum())} of {len(recorded)} runs have no record of any defect"
     if findings.absent_defect_means == "none found":
-        return "A run with no record of a defect counts as a run on which none was found (declared, or by default)."
-    return "A run with no record of a defect counts as not inspected for it, and is left out."
+        return f"{none}. A missing record counts as none found, {said}."
+    return f"{none}. A missing record counts as not inspected, {said}, and is left out."
 
 
 def _window(condition: Condition, side: str) -> str:
-    limit = condition.low if side == "below" else condition.high
-    return f"{side} {limit:,.10g} {unit_sign(condition.unit)}" if limit is not None else side
+    return side_of(condition, side).removeprefix(f"{condition.title[:1].lower()}{condition.title[1:]} ")
 
 
 def _unjudged(findings: Findings) -> Section:

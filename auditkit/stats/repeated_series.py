@@ -219,7 +219,7 @@ def chance_of_match(
     width = _REACH * (read + spot) + step
     apart = np.linspace(-width, width, _points(width, min(x for x in (read, spot, step) if x > 0)))
     product = _product(apart, sizes, alike, spot)
-    if place == 0:
+    if place < 3.0 * (apart[1] - apart[0]):  # narrower than the points can show
         return float(np.interp(0.0, apart, product))
     return float(min(1.0, np.trapezoid(product * _density(apart, place), apart)))
 

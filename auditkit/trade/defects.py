@@ -33,6 +33,8 @@ class RunDefects:
     found : DataFrame
         One row a run (index run_id, sorted), one nullable boolean column a kind
         of defect; missing where the run was not inspected for it.
+    recorded : Series of bool
+        Whether a run has any defect record, on the same index.
     joined, not_joined : int
         Defect records that led to a run, and those that could not.
     reasons : dict of str to int
@@ -40,6 +42,7 @@ class RunDefects:
     """
 
     found: pd.DataFrame
+    recorded: pd.Series
     joined: int
     not_joined: int
     reasons: dict[str, int]
@@ -51,8 +54,9 @@ def defects_by_run(
     """Return which defects were found on which run.
 
     A record that names only an area is traced to the one run on that area that
-    started before the defect was seen; with several such runs nobody can say
-    which, and the record is counted as not joined.
+    started before the defect was seen. With several such runs nobody can say
+    which: the record is counted as not joined, and none of those runs counts as
+    free of that defect.
 
     Parameters
     ----------
@@ -79,36 +83,48 @@ def defects_by_run(
     ...     "run_id": ["R1", None], "area_id": [None, "A1"], "defect": ["spit", "crater"], "quantity": [2.0, 1.0],
     ...     "seen_at": pd.to_datetime(["2027-01-13T08:00Z"] * 2)})
     >>> result = defects_by_run(seen, runs)
-    >>> result.found.loc["R1", "spit"], result.reasons
+    >>> bool(result.found.loc["R1", "spit"]), result.reasons
     (True, {'the area had several runs before the defect was seen': 1})
     """
     if absent not in ABSENCE:
         raise ValueError(f"absent must be one of {', '.join(map(repr, ABSENCE))}; given {absent!r}")
-    traced, reasons = _trace_to_runs(defects, runs)
+    traced, doubtful, reasons = _trace_to_runs(defects, runs)
     traced = traced.assign(found=traced["quantity"] >= least_quantity)
     found = traced.groupby(["run_id", "defect"])["found"].any().unstack("defect")
     found = found.reindex(index=sorted(runs["run_id"]), columns=list(DEFECTS)).astype("boolean")
+    recorded = found.notna().any(axis="columns")
     if absent == "none found":
         found = found.fillna(False)
+    for row in doubtful[doubtful["quantity"] >= least_quantity].itertuples(index=False):
+        if found.at[row.run_id, row.defect] is not True:
+            found.loc[row.run_id, row.defect] = pd.NA
     return RunDefects(
         found=found.rename_axis(index="run_id", columns=None),
+        recorded=recorded,
         joined=len(traced),
         not_joined=len(defects) - len(traced),
         reasons=reasons,
     )
 
 
-def _trace_to_runs(defects: pd.DataFrame, runs: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:
+def _trace_to_runs(defects: pd.DataFrame, runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, int]]:
+    """Return the records traced to a run, the runs that the others may be of, and why those were not traced."""
     columns = ["run_id", "defect", "quantity"]
-    named = defects[defects["run_id"].notna()]
+    by_run = defects[defects["run_id"].notna()].drop(columns="area_id")
+    by_run = by_run.merge(runs[["run_id", "started_at"]], on="run_id", how="left")
+    started = by_run["started_at"]
+    named = by_run[started <= by_run["seen_at"]]
     by_area = defects[defects["run_id"].isna()].drop(columns="run_id").reset_index(names="record")
     candidates = by_area.merge(runs[["run_id", "area_id", "started_at"]], on="area_id", how="left")
     before = candidates[candidates["started_at"] <= candidates["seen_at"]]
     runs_before = before.groupby("record")["run_id"].size().reindex(by_area["record"], fill_value=0)
     single = before[before["record"].map(runs_before) == 1]
+    several = before[before["record"].map(runs_before) > 1]
     reasons = {
+        "the run it names is not recorded": int(started.isna().sum()),
+        "it was seen before the run it names": int((started > by_run["seen_at"]).sum()),
         "the area had no run before the defect was seen": int((runs_before == 0).sum()),
         "the area had several runs before the defect was seen": int((runs_before > 1).sum()),
     }
     traced = pd.concat([named[columns], single[columns]], ignore_index=True)
-    return traced, {reason: n for reason, n in reasons.items() if n}
+    return traced, several[columns], {reason: n for reason, n in reasons.items() if n}

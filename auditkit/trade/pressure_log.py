@@ -193,7 +193,7 @@ class _Collector:
 
     def add(self, block: pd.DataFrame) -> None:
         """Take in one block."""
-        times, values = _micros(block["logged_at"]), block["pot_kpa"].to_numpy(dtype="float64")
+        times, values = _micros(block["logged_at"]), block["pot_kpa"].to_numpy(dtype="float64", na_value=np.nan)
         codes, units = pd.factorize(block["unit_id"])
         self.strays += int((codes < 0).sum())
         for code, unit in enumerate(units):

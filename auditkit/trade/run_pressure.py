@@ -44,7 +44,7 @@ class RunPressure:
         Period that carries most of the swing `[s]`; not a number where it
         cannot be read.
     pulse_share_pct : float
-        Share of the variance about a straight line at that period `[%]`. Mere
+        Share of the variance about the trend at that period `[%]`. Mere
         noise gives a few per cent in a long run.
     gaps : int
         Stretches over `GAP_S` without a reading used, at either end too.
@@ -95,8 +95,8 @@ def summarise_run(
 
     Notes
     -----
-    Pulsing is read from Welch's spectrum of the series on a grid of one second
-    with its trend taken off, gaps bridged by straight lines. One reading a
+    Pulsing is read from Welch's spectrum of the series on a grid of one second,
+    gaps bridged by straight lines, the trend of each segment taken off. One reading a
     second shows no period under 2 s: a faster pulse shows under a false one.
 
     References
@@ -146,7 +146,7 @@ def _outside_pct(used: Floats, *, low: float | None, high: float | None) -> floa
 
 def _pulsing(times: Floats, values: Floats) -> tuple[float, float]:
     """Return the period [s] that carries most of the swing, and its share of the variance [%]."""
-    from scipy.signal import detrend, welch
+    from scipy.signal import welch
 
     unread = float("nan"), float("nan")
     if len(values) < LEAST_READINGS:
@@ -154,7 +154,7 @@ def _pulsing(times: Floats, values: Floats) -> tuple[float, float]:
     grid = np.arange(times[0], times[-1] + 0.5)
     if len(values) < (1.0 - MOST_FILLED) * len(grid):
         return unread
-    series = detrend(np.interp(grid, times, values))
+    series = np.interp(grid, times, values)
     frequency, power = welch(series, fs=1.0, nperseg=min(len(series), _SEGMENT_S), detrend="linear")
     total = float(power[1:].sum())
     if total <= 1e-12 * float(values.mean()) ** 2:

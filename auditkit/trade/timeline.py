@@ -20,8 +20,11 @@ __all__ = ["Timeline", "build_timeline", "run_settings"]
 LEAD = pd.Timedelta(hours=1)
 """A setting made up to this long before the trigger is first pulled belongs to the run."""
 
+STARTUP_WITHIN = pd.Timedelta(hours=12)
+"""A start-up list gone through up to this long before a run covers it; our own default."""
 
-NO_STARTUP = "runs without a start-up check that day"
+
+NO_STARTUP = "runs without a start-up check in the 12 hours before"
 
 CONDITION_PARTS = ("brush", "bell", "filter")
 """Parts whose state is a condition of the run."""
@@ -38,7 +41,7 @@ class Timeline:
         job, geometry and coating, and pot_kpa `[kPa]`, settings (count),
         viscosity_mm2_s `[mm2/s]`, paint_temp_c `[C]`, flow_ml_min `[mL/min]`,
         dew_point_c `[C]`, surface_margin_c `[C]`, brush_wear_pct `[%]`,
-        brush_inspected_d `[d]`, bell_clean_h `[h]`, filter_clean_h `[h]`,
+        brush_inspected_d `[d]`, bell_used_d `[d]`, filter_used_d `[d]`,
         startup_checked (bool).
     parts : DataFrame
         One row a run and part, see `upkeep.part_states`.
@@ -69,8 +72,10 @@ def run_settings(runs: pd.DataFrame, settings: pd.DataFrame, *, lead: pd.Timedel
     DataFrame
         One row a run of `runs`, sorted by run_id: run_id, settings (how many
         lay inside), settings_outside (named the run but lay outside its time),
-        cups_out_of_range, pot_kpa (median), viscosity_mm2_s (median),
-        paint_temp_c (median), flow_ml_min (all paint caught / all time).
+        cups_out_of_range, pot_kpa (mean over the time it was in force; the
+        last setting before the start is in force from the start),
+        viscosity_mm2_s (median), paint_temp_c (median), flow_ml_min (all paint
+        caught / all time, of catches with both).
 
     Examples
     --------
@@ -85,21 +90,23 @@ def run_settings(runs: pd.DataFrame, settings: pd.DataFrame, *, lead: pd.Timedel
     """
     known = settings.merge(runs[["run_id", "started_at", "ended_at"]], on="run_id", how="inner")
     within = known["set_at"].between(known["started_at"] - lead, known["ended_at"])
-    inside = known[within]
+    inside = _in_force(known[within])
     viscosity, readable = kinematic_viscosity(inside["cup_s"], inside["cup"])
     inside = inside.assign(viscosity_mm2_s=viscosity, out_of_range=inside["cup_s"].notna() & ~readable).sort_values(
         ["run_id", "set_at"]
     )
     grouped = inside.groupby("run_id", sort=True)
-    caught = grouped[["catch_ml", "catch_s"]].sum(min_count=1)
+    complete = inside[inside["catch_ml"].notna() & inside["catch_s"].notna()].groupby("run_id", sort=True)
+    caught = complete[["catch_ml", "catch_s"]].sum()
+    weighted = grouped[["kpa_seconds", "seconds"]].sum()
     summary = pd.DataFrame(
         {
             "settings": grouped.size(),
             "cups_out_of_range": grouped["out_of_range"].sum(),
-            "pot_kpa": grouped["pot_kpa"].median(),
+            "pot_kpa": weighted["kpa_seconds"] / weighted["seconds"],
             "viscosity_mm2_s": grouped["viscosity_mm2_s"].median(),
             "paint_temp_c": grouped["paint_temp_c"].median(),
-            "flow_ml_min": caught["catch_ml"].astype("float64") / caught["catch_s"].astype("float64") * 60.0,
+            "flow_ml_min": caught["catch_ml"] / caught["catch_s"] * 60.0,
         }
     )
     outside = known[~within].groupby("run_id").size()
@@ -108,6 +115,18 @@ def run_settings(runs: pd.DataFrame, settings: pd.DataFrame, *, lead: pd.Timedel
     counts = ["settings", "settings_outside", "cups_out_of_range"]
     result[counts] = result[counts].fillna(0).astype("int64")
     return result
+
+
+def _in_force(settings: pd.DataFrame) -> pd.DataFrame:
+    """Return settings with the seconds each was in force during its run, and its pressure times those seconds."""
+    ordered = settings.sort_values(["run_id", "set_at"], kind="stable")
+    begins = ordered["set_at"].clip(lower=ordered["started_at"])
+    following = begins.groupby(ordered["run_id"]).shift(-1).fillna(ordered["ended_at"])
+    seconds = (following - begins).dt.total_seconds()
+    # A reading at the very end was in force for no time; alone in its run, it still is what is known.
+    only_moments = seconds.groupby(ordered["run_id"]).transform("sum") == 0
+    seconds = seconds.mask(only_moments, 1.0)
+    return ordered.assign(seconds=seconds, kpa_seconds=ordered["pot_kpa"] * seconds)
 
 
 def build_timeline(tables: Mapping[str, pd.DataFrame], *, time_zone: str = "UTC") -> Timeline:
@@ -137,7 +156,7 @@ def build_timeline(tables: Mapping[str, pd.DataFrame], *, time_zone: str = "UTC"
     runs["surface_margin_c"] = runs["surface_temp_c"] - runs["dew_point_c"]
     parts = part_states(runs, tables["maintenance"])
     runs = runs.merge(_states_across(parts), on="run_id", how="left")
-    runs["startup_checked"] = _checked_that_day(runs, tables["startup_checks"], time_zone)
+    runs["startup_checked"] = _startup_checked(runs, tables["startup_checks"])
     return Timeline(runs=runs, parts=parts, not_joined=_not_joined(runs, parts))
 
 
@@ -148,21 +167,23 @@ def _states_across(parts: pd.DataFrame) -> pd.DataFrame:
         {
             "brush_wear_pct": brush["wear_pct"],
             "brush_inspected_d": brush["inspected_d"],
-            "bell_clean_h": bell["clean_h"],
-            "filter_clean_h": filters["clean_h"],
+            "bell_used_d": bell["used_d"],
+            "filter_used_d": filters["used_d"],
         }
     ).reset_index()
 
 
-def _checked_that_day(runs: pd.DataFrame, checks: pd.DataFrame, time_zone: str) -> pd.Series:
-    """Return whether the unit's start-up list was gone through that day, at or before the run's start."""
-    local = checks.sort_values("checked_at")[["unit_id", "checked_at"]]
+def _startup_checked(runs: pd.DataFrame, checks: pd.DataFrame) -> pd.Series:
+    """Return whether the unit's start-up list was gone through within the hours before the run's start."""
     joined = pd.merge_asof(
-        runs[["unit_id", "started_at", "day"]], local, left_on="started_at", right_on="checked_at", by="unit_id"
+        runs[["unit_id", "started_at"]],
+        checks.sort_values("checked_at")[["unit_id", "checked_at"]],
+        left_on="started_at",
+        right_on="checked_at",
+        by="unit_id",
+        tolerance=STARTUP_WITHIN,
     )
-    checked_on = joined["checked_at"].dt.tz_convert(time_zone).dt.strftime("%Y-%m-%d")
-    checked: pd.Series = checked_on == joined["day"]
-    return checked
+    return joined["checked_at"].notna().set_axis(runs.index)
 
 
 def _not_joined(runs: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
@@ -192,7 +213,7 @@ def _not_joined(runs: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
             NO_STARTUP,
             int((~runs["startup_checked"]).sum()),
             total,
-            "no start-up list of that unit before the run that day",
+            "no start-up list of that unit was gone through; one that was may still hold a breach",
         ),
     ]
     unknown = parts[parts["inspected_d"].isna() & parts["part"].isin(CONDITION_PARTS)].groupby("part").size()

@@ -25,7 +25,7 @@ PARTS: tuple[str, ...] = (
 )
 """Parts of a unit that the notes follow, from the pot to the bell."""
 
-_COLUMNS = ["run_id", "part", "clean_h", "inspected_d", "wear_pct", "found"]
+_COLUMNS = ["run_id", "part", "clean_h", "used_d", "inspected_d", "wear_pct", "found"]
 
 
 def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
@@ -39,7 +39,7 @@ def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     runs : DataFrame
-        One row a run: run_id, unit_id, started_at.
+        One row a run: run_id, unit_id, started_at, day (local, YYYY-MM-DD).
     maintenance : DataFrame
         One row a note: unit_id, part, action, wear_pct `[%]`, found, done_at.
 
@@ -47,14 +47,16 @@ def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         One row a run and part, sorted by run_id and part: run_id, part,
-        clean_h `[h]` since cleaned or replaced, inspected_d `[d]` since any
-        note, wear_pct `[%]`, found (condition at the last note that gave one).
+        clean_h `[h]` of the clock since cleaned or replaced, used_d `[d]`
+        (earlier days on which the unit sprayed since then; 0 where it was
+        cleaned at each end of use), inspected_d `[d]` since any note, wear_pct `[%]`, found (condition at the last note that gave one).
         Missing where no note before the run says it.
 
     Examples
     --------
     >>> import pandas as pd
-    >>> runs = pd.DataFrame({"run_id": ["R1"], "unit_id": ["U1"], "started_at": pd.to_datetime(["2027-01-11T08:00Z"])})
+    >>> runs = pd.DataFrame({"run_id": ["R1"], "unit_id": ["U1"], "day": ["2027-01-11"],
+    ...                      "started_at": pd.to_datetime(["2027-01-11T08:00Z"])})
     >>> notes = pd.DataFrame({
     ...     "unit_id": ["U1"], "part": ["brush"], "action": ["inspected"], "wear_pct": [35.0], "found": ["good"],
     ...     "done_at": pd.to_datetime(["2027-01-09T08:00Z"])})
@@ -62,7 +64,8 @@ def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
     >>> states.loc[states["part"] == "brush", ["inspected_d", "wear_pct"]].to_numpy().tolist()
     [[2.0, 35.0]]
     """
-    starts = runs[["run_id", "unit_id", "started_at"]].sort_values(["started_at", "run_id"], kind="stable")
+    starts = runs[["run_id", "unit_id", "started_at", "day"]].sort_values(["started_at", "run_id"], kind="stable")
+    starts["use_day"] = starts.groupby("unit_id")["day"].rank(method="dense")
     states = [_states_of_part(starts, maintenance, part) for part in PARTS]
     return pd.concat(states, ignore_index=True).sort_values(["run_id", "part"], ignore_index=True)[_COLUMNS]
 
@@ -72,6 +75,7 @@ def _states_of_part(starts: pd.DataFrame, maintenance: pd.DataFrame, part: str) 
     cleaned = notes[notes["action"].isin(["cleaned", "replaced"])]
     state = starts.assign(part=part)
     state["clean_h"] = _elapsed_s(starts, cleaned) / 3600
+    state["used_d"] = starts["use_day"] - _first_use_day(starts, cleaned)
     state["inspected_d"] = _elapsed_s(starts, notes) / 86_400
     state["wear_pct"] = _last(starts, _wear_after(notes), "wear_pct")
     state["found"] = _last(starts, notes[notes["found"].notna()], "found")
@@ -95,6 +99,20 @@ def _last(starts: pd.DataFrame, notes: pd.DataFrame, column: str) -> pd.Series:
         by="unit_id",
     )
     return joined[column].set_axis(starts.index)
+
+
+def _first_use_day(starts: pd.DataFrame, cleaned: pd.DataFrame) -> pd.Series:
+    """Return the number of the unit's first day of use since the last cleaning before each start."""
+    since = cleaned[["unit_id", "done_at"]].drop_duplicates()
+    first = pd.merge_asof(
+        since.sort_values("done_at"),
+        starts[["unit_id", "started_at", "use_day"]],
+        left_on="done_at",
+        right_on="started_at",
+        by="unit_id",
+        direction="forward",
+    )
+    return _last(starts, first[["unit_id", "done_at", "use_day"]], "use_day")
 
 
 def _elapsed_s(starts: pd.DataFrame, notes: pd.DataFrame) -> pd.Series:

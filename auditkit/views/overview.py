@@ -31,7 +31,7 @@ class Overview:
     associated : tuple of str
         What goes with the defects, most defects first.
     crude_only : tuple of str
-        What looks guilty until the comparison is made within jobs.
+        What is clear in the crude table and not clear within jobs.
     stop_work : tuple of str
         Safety breaches, grouped.
     not_judged : tuple of str
@@ -86,31 +86,44 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
     lines = []
     for topic, areas in (("Film", findings.film.by_area), ("Wrap", findings.wrap.areas)):
         counts = areas["verdict"].value_counts()
+        asked = len(areas) - int(counts.get("not required", 0))
+        of = "areas" if asked == len(areas) else "areas of which wrap is required"
         lines.append(
-            f"{topic}: {share(int(counts.get('conforms', 0)), len(areas))} areas conform, "
+            f"{topic}: {share(int(counts.get('conforms', 0)), asked)} {of} conform, "
             f"{counts.get('does not conform', 0)} do not, {counts.get('not assessable', 0)} could not be judged."
         )
-    failed = findings.film.gauge_checks
-    failed = failed[~failed["passed"].astype(bool)]
+    checks = findings.film.gauge_checks
+    failed = checks[checks["passed"].eq(False).fillna(False).astype(bool)]
     suspect = int(findings.film.areas["suspect_readings"].sum())
     if len(failed):
         gauges = ", ".join(sorted(failed["gauge_id"].unique()))
-        checks = len(failed.drop_duplicates(["gauge_id", "checked_at"]))
+        of_gauge = checks[checks["gauge_id"].isin(failed["gauge_id"])]
+        times = ["gauge_id", "checked_at"]
         lines.append(
-            f"Gauge {gauges} failed {checks} of its checks; {suspect:,} readings since the last good one are suspect. "
+            f"Gauge {gauges} failed {len(failed.drop_duplicates(times))} of its {len(of_gauge.drop_duplicates(times))} "
+            f"checks; {suspect:,} readings are suspect, on {_suspect_areas(findings)} areas called conforming. "
             "The verdicts still count them."
         )
     return tuple(lines)
 
 
+def _suspect_areas(findings: Findings) -> int:
+    conforming = findings.film.by_area.loc[findings.film.by_area["verdict"] == "conforms", "area_id"]
+    sides = findings.film.areas[findings.film.areas["suspect_readings"] > 0]
+    return int(conforming.isin(sides["area_id"]).sum())
+
+
 def _kept(findings: Findings) -> tuple[str, ...]:
     windows = findings.process.windows
     left = windows[windows["outside_pct"] > 0].sort_values("outside_pct", ascending=False, kind="stable")
-    most = [f"{str(row['title']).lower()} {row['outside_pct']:.0f} %" for row in left.head(4).to_dict("records")]
-    lines = [f"Most often outside the window: {', '.join(most)} of runs."] if most else []
+    most = [
+        f"{str(row['title']).lower()} {share(row['below'] + row['above'], row['n'])}"
+        for row in left.head(3).to_dict("records")
+    ]
+    lines = [f"Runs most often outside the window: {'; '.join(most)}."] if most else []
     upkeep, joins = findings.upkeep, findings.process.not_joined.set_index("what")["n"]
     lines.append(f"Brush last known at half worn or more: {share(upkeep.worn_runs, upkeep.n)} runs.")
-    lines.append(f"No start-up check that day: {share(int(joins[NO_STARTUP]), findings.process.n)} runs.")
+    lines.append(f"No start-up check in the 12 hours before: {share(int(joins[NO_STARTUP]), findings.process.n)} runs.")
     return tuple(lines)
 
 

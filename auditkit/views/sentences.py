@@ -77,7 +77,7 @@ def association_sentence(row: Mapping[str, object] | pd.Series, conditions: Mapp
     ...        "found_inside": 12, "n_inside": 300, "within_difference": 0.30, "within_low": 0.21, "within_high": 0.38}
     >>> print(association_sentence(row, load_conditions()))
     Dry spray: 31 of 88 (35 %) runs with standoff above 200 mm, against 12 of 300 (4 %) inside the window;
-    within jobs 30 points more (21 to 38).
+    within jobs +30 points (21 to 38).
     """
     defect = str(row["defect"])
     text = (
@@ -88,14 +88,25 @@ def association_sentence(row: Mapping[str, object] | pd.Series, conditions: Mapp
     points = [100 * _float(row[name]) for name in ("within_difference", "within_low", "within_high")]
     if any(math.isnan(value) for value in points):
         return f"{text}; no comparison within jobs."
-    difference, low, high = points
-    word = "more" if difference >= 0 else "fewer"
-    low, high = (low, high) if difference >= 0 else (-high, -low)
-    return f"{text}; within jobs {abs(difference):.0f} points {word} ({_signed(low)} to {_signed(high)})."
+    return f"{text}; within jobs {_points(*points)}{_second_looks(row, conditions)}."
 
 
-def _signed(value: float) -> str:
-    return f"{value:.0f}".replace("-", "−")
+def _points(difference: float, low: float, high: float) -> str:
+    return f"{difference:+.0f} points ({low:.0f} to {high:.0f})".replace("-", "−")
+
+
+def _second_looks(row: Mapping[str, object] | pd.Series, conditions: Mapping[str, Condition]) -> str:
+    """Return what a second look at a row found, as the end of its sentence."""
+    text = ""
+    if "firm" in row and not row["firm"] and row["reading"] in ("goes with more", "goes with fewer"):
+        text += "; not clear within operators and days of a job"
+    if "travels_with" in row and row["travels_with"]:
+        other = side_of(conditions[str(row["travels_with"])], str(row["travels_side"]))
+        text += f"; travels with {other} ({_int(row['travels_n'])} runs)"
+        apart = [100 * _float(row[f"apart_{name}"]) for name in ("difference", "low", "high")]
+        if not any(math.isnan(value) for value in apart):
+            text += f", apart from which {_points(*apart)}"
+    return text
 
 
 def _int(value: object) -> int:

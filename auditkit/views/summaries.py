@@ -62,7 +62,7 @@ def finding_lines(findings: Findings) -> list[tuple[str, tuple[str, ...]]]:
         ("Which areas do not conform, and why", seen.failing),
         ("How were the units set and kept?", seen.kept),
         ("What goes with the defects (association within jobs, not proof of cause)", seen.associated),
-        ("What looks guilty only until jobs are compared with themselves", seen.crude_only),
+        ("What is clear in the crude table, and not clear within jobs", seen.crude_only),
         ("What could not be judged", seen.not_judged),
     ]
     return [(heading, lines) for heading, lines in sections if lines]

@@ -14,13 +14,17 @@ from auditkit.trade.defects import RunDefects
 def audit_of(runs, found, names=("standoff_mm",), **settings):
     conditions = {name: load_conditions()[name] for name in names}
     frame = pd.DataFrame({"spit": pd.array(found, "boolean")}, index=pd.Index(runs["run_id"], name="run_id"))
-    defects = RunDefects(found=frame, joined=int(sum(map(bool, found))), not_joined=0, reasons={})
+    recorded = frame.notna().any(axis="columns")
+    defects = RunDefects(found=frame, recorded=recorded, joined=int(recorded.sum()), not_joined=0, reasons={})
     return find_causes(runs, defects, conditions=conditions, **settings)
 
 
 def runs_of(standoff, job):
     n = len(standoff)
-    return pd.DataFrame({"run_id": [f"R{i:04d}" for i in range(n)], "standoff_mm": standoff, "job_id": job})
+    ids = [f"R{i:04d}" for i in range(n)]
+    frame = pd.DataFrame({"run_id": ids, "standoff_mm": standoff, "job_id": job})
+    # Operators and days that have nothing to do with anything, so that every one has runs on both sides.
+    return frame.assign(operator_id=[f"OP{i % 2}" for i in range(n)], day=[f"2027-01-{11 + i % 3}" for i in range(n)])
 
 
 def table_2x2(job, outside, found_outside, inside, found_inside):
@@ -63,7 +67,7 @@ def test_a_confounder_is_seen_through():
     runs, found = several(("J1", 80, 40, 40, 20), ("J2", 20, 1, 160, 8))
     seen = row(audit_of(runs, found))
     assert seen["low"] > 0.1  # the crude table calls it guilty
-    assert seen["reading"] == "not seen"
+    assert seen["reading"] == "not clear"
     assert seen["within_difference"] == pytest.approx(0.0)
     assert seen["crude_only"]
 
@@ -101,8 +105,36 @@ def test_what_was_not_recorded_or_not_inspected_is_left_out_and_counted():
     runs.loc[:4, "standoff_mm"] = np.nan
     found[10:13] = [None] * 3
     seen = row(audit_of(runs, found))
-    assert seen["excluded"] == 8
+    assert (seen["not_recorded"], seen["not_inspected"], seen["other_side"]) == (5, 3, 0)
     assert seen["n_outside"] == 40 - 8
+
+
+def test_an_effect_of_the_operator_alone_is_not_firm():
+    # One operator stands far and spits often, the other does neither; within either nothing differs.
+    runs, found = several(("J1", 60, 30, 60, 6))
+    runs["operator_id"] = ["OP1"] * 60 + ["OP2"] * 60
+    seen = row(audit_of(runs, found))
+    assert seen["reading"] == "goes with more"
+    assert not seen["firm"]
+    runs["operator_id"] = ["OP1", "OP2"] * 60
+    assert row(audit_of(runs, found))["firm"]
+
+
+def test_a_condition_that_travels_with_another_says_so():
+    rng = np.random.default_rng(8)
+    n = 600
+    damp = rng.random(n) < 0.3
+    cold = np.where(rng.random(n) < 0.9, damp, ~damp)
+    found = (rng.random(n) < np.where(damp, 0.4, 0.05)).tolist()
+    runs = runs_of([180.0] * n, ["J1"] * n).assign(
+        humidity_pct=np.where(damp, 95.0, 60.0), surface_margin_c=np.where(cold, 1.0, 6.0)
+    )
+    table = audit_of(runs, found, names=("humidity_pct", "surface_margin_c")).table.set_index("condition")
+    assert table.loc["surface_margin_c", "travels_with"] == "humidity_pct"
+    assert table.loc["surface_margin_c", "travels_n"] == (damp & cold).sum()
+    # Apart from the true one, the fellow traveller has nothing left; the true one keeps its effect.
+    assert table.loc["surface_margin_c", "apart_low"] < 0 < table.loc["surface_margin_c", "apart_high"]
+    assert table.loc["humidity_pct", "apart_low"] > 0.1
 
 
 def test_below_and_above_are_kept_apart():

@@ -43,11 +43,21 @@ def test_an_area_with_one_run_before_the_sighting_leads_to_it(runs):
 def test_an_area_with_several_runs_or_none_before_leads_nowhere_and_is_counted(runs):
     seen = records([(None, "A1", "crater", 2.0, "13T08:00"), (None, "A2", "crater", 2.0, "11T08:00")])
     result = defects_by_run(seen, runs)
-    assert not result.found.to_numpy(dtype=bool).any()
+    # Somebody saw a crater on A1 and nobody knows of which run: neither counts as free of it.
+    assert result.found["crater"].isna().tolist() == [True, True, False]
+    assert not result.found.loc["R3", "crater"]
     assert result.reasons == {
         "the area had no run before the defect was seen": 1,
         "the area had several runs before the defect was seen": 1,
     }
+
+
+def test_a_record_that_cannot_be_of_the_run_it_names_is_counted_and_not_used(runs):
+    seen = records([("R2", None, "crater", 2.0, "11T08:00"), ("R9", None, "crater", 2.0, "13T08:00")])
+    result = defects_by_run(seen, runs)
+    assert (result.joined, result.not_joined) == (0, 2)
+    assert set(result.reasons) == {"the run it names is not recorded", "it was seen before the run it names"}
+    assert not result.recorded.any()
 
 
 def test_quantity_zero_is_looked_for_and_not_found(runs):

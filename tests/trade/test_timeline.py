@@ -33,9 +33,39 @@ def test_settings_before_the_lead_or_after_the_end_are_not_of_the_run(runs):
     )
     result = run_settings(runs, settings).set_index("run_id")
     assert result.loc["R1", ["settings", "settings_outside"]].tolist() == [2, 3]
-    assert result.loc["R1", "pot_kpa"] == 42.0  # the median of 40 and 44
+    assert result.loc["R1", "pot_kpa"] == 40.0  # 44 was read at the very end and was in force for no time
     assert result.loc["R2", "settings"] == 0
     assert pd.isna(result.loc["R2", "pot_kpa"])
+
+
+def test_pressure_is_weighted_by_the_time_it_was_in_force(runs):
+    settings = settings_frame(
+        run_id=["R1"] * 3, set_at=at("11T07:05", "11T07:58", "11T08:20"), pot_kpa=[62.0, 40.0, 50.0]
+    )
+    result = run_settings(runs, settings).set_index("run_id")
+    # 62 was replaced before the trigger was pulled; then 20 of 30 minutes at 40 and 10 at 50.
+    assert result.loc["R1", "pot_kpa"] == pytest.approx((20 * 40 + 10 * 50) / 30)
+
+
+def test_a_catch_without_a_time_is_no_catch(runs):
+    settings = settings_frame(
+        run_id=["R1", "R1"],
+        set_at=at("11T08:00", "11T08:10"),
+        pot_kpa=[40.0, 40.0],
+        catch_ml=[30.0, 30.0],
+        catch_s=[20.0, float("nan")],
+    )
+    assert run_settings(runs, settings).set_index("run_id").loc["R1", "flow_ml_min"] == pytest.approx(90.0)
+
+
+def test_a_start_up_list_covers_the_hours_after_it_and_not_the_calendar_day(clean_dossier):
+    tables = dict(clean_dossier.tables)
+    one = tables["spray_runs"].head(1)
+    tables["spray_runs"] = one.assign(started_at=at("16T00:30"), ended_at=at("16T00:50"))
+    check = tables["startup_checks"].head(1).assign(unit_id=one["unit_id"].iloc[0])
+    for time, covered in (("15T22:00", True), ("15T12:29", False), ("16T00:31", False)):
+        tables["startup_checks"] = check.assign(checked_at=at(time))
+        assert build_timeline(tables, time_zone="UTC").runs["startup_checked"].tolist() == [covered]
 
 
 def test_viscosity_is_the_cup_equation_and_an_impossible_time_gives_no_number(runs):
@@ -100,4 +130,4 @@ def test_what_was_not_joined_is_counted(clean_dossier):
     n = len(tables["spray_runs"])
     counts = build_timeline(tables).not_joined.set_index("what")["n"]
     assert counts["runs without a pressure setting"] == n
-    assert counts["runs without a start-up check that day"] == n
+    assert counts["runs without a start-up check in the 12 hours before"] == n

@@ -18,7 +18,8 @@ def notes_frame(rows):
 @pytest.fixture
 def runs():
     days = at("10T08:00", "12T08:00", "20T08:00", "12T08:00")
-    return pd.DataFrame({"run_id": ["R1", "R2", "R3", "R4"], "unit_id": ["U1", "U1", "U1", "U2"], "started_at": days})
+    frame = pd.DataFrame({"run_id": ["R1", "R2", "R3", "R4"], "unit_id": ["U1", "U1", "U1", "U2"], "started_at": days})
+    return frame.assign(day=frame["started_at"].dt.strftime("%Y-%m-%d"))
 
 
 def state(states, run_id, part="brush"):
@@ -67,6 +68,20 @@ def test_cleaning_and_replacing_start_the_clock_and_inspecting_does_not(runs):
     row = state(part_states(runs, notes), "R2", "filter")
     assert row["clean_h"] == 24.0
     assert row["inspected_d"] == 0.25
+
+
+def test_days_of_use_since_cleaning_count_use_and_not_the_calendar():
+    # Cleaned on the evening of the 8th (a Friday): Monday's run is the first since; Tuesday's has one day of use behind it.
+    starts = at("08T08:00", "11T08:00", "11T14:00", "12T08:00", "15T08:00")
+    runs = pd.DataFrame({"run_id": [f"R{i}" for i in range(5)], "unit_id": "U1", "started_at": starts})
+    runs["day"] = runs["started_at"].dt.strftime("%Y-%m-%d")
+    notes = notes_frame(
+        [("U1", "filter", "cleaned", None, None, "08T16:00"), ("U1", "filter", "inspected", None, "good", "11T16:00")]
+    )
+    states = part_states(runs, notes)
+    used = states[states["part"] == "filter"].sort_values("run_id")["used_d"].tolist()
+    assert pd.isna(used[0])
+    assert used[1:] == [0.0, 0.0, 1.0, 2.0]
 
 
 def test_one_row_a_run_and_part_whatever_the_order(runs):
