@@ -102,7 +102,8 @@ def audit(
     process = find_process(timeline, dossier.tables, conditions=conditions)
     upkeep = find_upkeep(timeline, dossier.tables["maintenance"])
     step("defects against conditions")
-    absent = dossier.settings["absent_defect_means"] or ABSENCE[0]
+    declared = dossier.settings["absent_defect_means"] or ABSENCE[0]
+    absent = ABSENCE[1] if dossier.tables["defects"].empty else declared
     run_defects = defects_by_run(dossier.tables["defects"], timeline.runs, absent=absent)
     causes = find_causes(
         timeline.runs,

@@ -38,10 +38,10 @@ def find_unjudged(
 def _film(film: FilmFindings) -> list[_Row]:
     rows: list[_Row] = []
     sides = film.areas[film.areas["verdict"] == "not assessable"]
-    for (side, clause), group in sides.groupby(["side", "clause"], sort=True):
+    for clause, group in sides.groupby("clause", sort=True):
         first = group.iloc[0]
-        why = f"{clause} (such as {first['area_id']}: {first['reason'].split(';')[0]})"
-        rows.append(("film", f"areas, {side} side", len(group), len(film.by_area), why))
+        why = f"{clause} (such as {first['area_id']}, {first['side']}: {first['reason'].split(';')[0]})"
+        rows.append(("film", "areas", group["area_id"].nunique(), len(film.by_area), why))
     doubts = (
         ("suspect_readings", "film readings suspect", "their gauge failed its next check, or its last"),
         ("uncovered_readings", "film readings not vouched for", "no check of their gauge before, or none after"),

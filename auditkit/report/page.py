@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from auditkit.findings.audit import Findings
-from auditkit.report.sections import Section, page_sections
+from auditkit.report.sections import page_sections
+from auditkit.report.tables import Section
 from auditkit.views.overview import overview
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def render_page(findings: Findings, document: Mapping[str, Any]) -> str:
     return environment.get_template("page.html.j2").render(
         scope=document["scope"],
         records=document["records"],
-        seen=overview(findings, most=5, most_areas=3),
+        seen=overview(findings, most=4, most_areas=3),
         sections=drawn,
         figures=any(section.figures for section in sections),
         plotly_js=Markup(get_plotlyjs()),

@@ -32,8 +32,11 @@ class Overview:
         What goes with the defects, most defects first.
     crude_only : tuple of str
         What is clear in the crude table and not clear within jobs.
+    nothing_associated : str
+        What to say where nothing goes with the defects.
     stop_work : tuple of str
-        Safety breaches, grouped.
+        Safety breaches, all of them, grouped by rule; and what was set aside
+        before its safety could be looked at.
     not_judged : tuple of str
         What could not be judged.
     """
@@ -43,6 +46,7 @@ class Overview:
     kept: tuple[str, ...]
     failing: tuple[str, ...]
     associated: tuple[str, ...]
+    nothing_associated: str
     crude_only: tuple[str, ...]
     stop_work: tuple[str, ...]
     not_judged: tuple[str, ...]
@@ -66,8 +70,9 @@ def overview(findings: Findings, *, most: int = 6, most_areas: int = 4) -> Overv
         kept=_kept(findings),
         failing=_failing(findings, most=most, most_areas=most_areas),
         associated=_associated(findings, most=most),
+        nothing_associated=_nothing_associated(findings),
         crude_only=_crude_only(findings, most=most),
-        stop_work=_stop_work(findings, most=most),
+        stop_work=_stop_work(findings, most_named=most_areas),
         not_judged=_not_judged(findings, most=most),
     )
 
@@ -104,6 +109,13 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
             f"checks; {suspect:,} readings are suspect, on {_suspect_areas(findings)} areas called conforming. "
             "The verdicts still count them."
         )
+    uncovered = int(findings.film.areas["uncovered_readings"].sum())
+    if uncovered:
+        lines.append(f"No pair of gauge checks vouches for {uncovered:,} film readings.")
+    aside = _set_aside(findings)
+    whole = [f"{n} of {record.replace('_', ' ')}" for record, n in aside.items() if record in ("jobs", "areas")]
+    if whole:
+        lines.append(f"Rows set aside, and so in none of these counts: {', '.join(whole)}.")
     return tuple(lines)
 
 
@@ -134,7 +146,7 @@ def _failing(findings: Findings, *, most: int, most_areas: int) -> tuple[str, ..
     frames = [group_reasons(frame, verdict="does not conform") for frame in (film, wrap)]
     reasons = pd.concat(frames, ignore_index=True).sort_values(["n", "reason"], ascending=[False, True])
     lines = [
-        f"{row['n']} areas: {row['reason']} ({_some(row['areas'], most_areas)})"
+        f"{int(row['n'])} areas: {row['reason']} ({_some(row['areas'], most_areas)})"
         for row in reasons.head(most).to_dict("records")
     ]
     return _with_rest(lines, len(reasons), "reasons", most)
@@ -146,6 +158,14 @@ def _associated(findings: Findings, *, most: int) -> tuple[str, ...]:
     return _with_rest(lines, len(rows), "pairs", most)
 
 
+def _nothing_associated(findings: Findings) -> str:
+    if findings.dossier.tables["defects"].empty:
+        return "No defect records came in, so nothing can be said."
+    if not findings.causes.tested:
+        return "There are too few runs or defects for any comparison."
+    return f"Of {findings.causes.tested} pairs tested none is clear within jobs."
+
+
 def _crude_only(findings: Findings, *, most: int) -> tuple[str, ...]:
     table = findings.causes.table
     rows = table[table["crude_only"] & (table["difference"] > 0)].sort_values("difference", ascending=False)
@@ -153,12 +173,28 @@ def _crude_only(findings: Findings, *, most: int) -> tuple[str, ...]:
     return _with_rest(lines, len(rows), "pairs", most)
 
 
-def _stop_work(findings: Findings, *, most: int) -> tuple[str, ...]:
+def _stop_work(findings: Findings, *, most_named: int) -> tuple[str, ...]:
     breaches = findings.process.stop_work
-    rows = breaches.groupby("rule", sort=True).size().rename("n").reset_index()
-    rows = rows.sort_values(["n", "rule"], ascending=[False, True])
-    lines = [f"{row.n} times broken: {row.rule}" for row in rows.head(most).itertuples(index=False)]
-    return _with_rest(lines, len(rows), "rules", most)
+    grouped = breaches.groupby("rule", sort=True)["where"].agg(lambda names: sorted(set(names)))
+    counts = breaches["rule"].value_counts()
+    rules = sorted(grouped.index, key=lambda rule: (-counts[rule], rule))
+    lines = [
+        f"Broken {'once' if counts[rule] == 1 else f'{counts[rule]} times'}: {rule} ({_some(grouped[rule], most_named)})"
+        for rule in rules
+    ]
+    aside = _set_aside(findings)
+    unseen = [f"{aside[record]} {words}" for record, words in _SAFETY_RECORDS.items() if aside.get(record)]
+    if unseen:
+        lines.append(f"Not looked at, since set aside: {' and '.join(unseen)}")
+    return tuple(lines)
+
+
+_SAFETY_RECORDS = {"spray_runs": "rows of spray runs", "startup_checks": "rows of start-up checks"}
+
+
+def _set_aside(findings: Findings) -> dict[str, int]:
+    counts = findings.dossier.files.groupby("record")["set_aside"].sum()
+    return {str(record): int(n) for record, n in counts.items() if n}
 
 
 def _not_judged(findings: Findings, *, most: int) -> tuple[str, ...]:
@@ -174,4 +210,8 @@ def _some(names: list[str], most: int) -> str:
 
 def _with_rest(lines: list[str], total: int, noun: str, most: int) -> tuple[str, ...]:
     more = total - most
-    return (*lines, f"... and {more} more {noun}, in the tables below") if more > 0 else tuple(lines)
+    return (
+        (*lines, f"... and {more} more {noun if more > 1 else noun[:-1]}, in the tables below")
+        if more > 0
+        else tuple(lines)
+    )
