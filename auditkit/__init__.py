@@ -14,14 +14,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from auditkit.version import __version__ as __version__
+
 if TYPE_CHECKING:
     from auditkit.dossier import Dossier
     from auditkit.findings.audit import Findings, audit
     from auditkit.intake import read_dossier
     from auditkit.paths import sample_folder
     from auditkit.simulate import simulate_audit
-
-__version__ = "0.1.0"
 
 __all__ = ["Dossier", "Findings", "audit", "read_dossier", "sample_folder", "simulate_audit"]
 

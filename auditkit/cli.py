@@ -87,7 +87,7 @@ def demo(
 def check(folder: Folder) -> None:
     """Read a folder of records, hold every row to its contract, and say what was set aside and why."""
     dossier = _read(folder)
-    _print_records(dossier)
+    _print_records(dossier, with_notes=True)
     _print_ledger(dossier, most=20)
 
 
@@ -118,7 +118,7 @@ def _audit(folder: Path, out: Path) -> Findings:
     from auditkit.report.files import write_audit
 
     dossier = _read(folder)
-    _print_records(dossier)
+    _print_records(dossier, with_notes=False)
     with _progress() as step:
         from auditkit.findings.audit import audit as run_audit
 
@@ -157,12 +157,15 @@ def _progress() -> Iterator[Callable[[str, int, int], None]]:
         yield lambda name, number, total: progress.update(task, description=name, completed=number, total=total)
 
 
-def _print_records(dossier: Dossier) -> None:
+def _print_records(dossier: Dossier, *, with_notes: bool) -> None:
     from auditkit.views.summaries import records_table
 
     console = _console()
     console.print(f"\n{dossier.title}", style="bold", markup=False)
     console.print(records_table(dossier))
+    if not with_notes:
+        console.print(f"{len(dossier.notes)} notes on how the files were read are in the report.", markup=False)
+        return
     for note in dossier.notes:
         console.print(f"Note: {note}", markup=False, soft_wrap=True)
 

@@ -61,7 +61,9 @@ class Dossier:
         workbooks), `line` (row of a sheet or Parquet file) and `column` (the
         header, where readings were laid out across columns).
     ledger : DataFrame
-        The rows set aside, one row a fault: `fault_id`, `row_no` (numbers the
+        The rows set aside, one row a fault, root causes first (records after
+        those they link to, faults of a row's own before links to rows that
+        were set aside): `fault_id`, `row_no` (numbers the
         rows), `record`, `file`, `sheet`, `line`, `column`, `value` as given,
         `rule` (word of the catalogue), `holds`, `cure`, and `row`, the row as
         received in JSON.
@@ -69,7 +71,8 @@ class Dossier:
         One row a table that was read: `file`, `sheet`, `record`, `encoding`,
         `bytes`, `sha256`, and the rows `read`, `accepted` and `set_aside`.
     settings : mapping
-        `absent_defect_means`, None where not declared, and `conditions`.
+        `absent_defect_means`, None where not declared, `conditions`, and
+        `film_limits`, by job.
     notes : tuple of str
         What was done that a reader should know.
     contracts : mapping of record to str

@@ -82,7 +82,7 @@ def test_check_accounts_for_every_row(folder, call):
         file.write("A001,,facing,1,1,-3.0,G1,2027-01-13T09:05:00+01:00\n")
     code, said, _ = call("check", folder)
     assert code == 0
-    assert "in 1 rows that were set aside" in said
+    assert "1 rows were set aside, for 1 faults" in said
     assert "dft_um: must be from 0 to 20000 um; given '-3.0'" in said
 
 

@@ -18,6 +18,7 @@ FLOORS = {
     "errors": 0,
     "units": 0,
     "paths": 0,
+    "version": 0,
     "contracts": 1,
     "intake": 1,
     "dossier": 1,

@@ -9,9 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["CATALOGUE", "RULE_WORDS", "Wording", "word"]
+__all__ = ["CATALOGUE", "RULE_WORDS", "SET_ASIDE", "Wording", "word"]
 
 RULE_WORDS = ("type", "range", "choice", "missing", "ambiguous", "row rule", "repeated key", "link", "shape")
+
+SET_ASIDE = "its row was set aside"
+"""Stands in what must hold of a link that fails only because another row does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +80,16 @@ CATALOGUE: Mapping[str, Wording] = {
         "write it as 2027-01-13T09:05:00+01:00, or as 2027-01-13 09:05 with a time_zone declared",
     ),
     "no time": Wording(
-        "type", "must have a time of day", "add the time, or join the column that holds it (join: in dossier.yaml)"
+        "type",
+        "must have a time of day",
+        "add the time, join the column that holds it (join: in dossier.yaml), "
+        "or name this column under date_only in dossier.yaml to have bare dates read as 12:00",
     ),
     "midnight cell": Wording(
         "type",
         "must have a time of day; in a spreadsheet a midnight cannot be told from a bare date",
-        "add the time; write a midnight as text, {date} 00:00",
+        "add the time; write a midnight as text, {date} 00:00; "
+        "or name this column under date_only in dossier.yaml to have bare dates read as 12:00",
     ),
     "no date": Wording(
         "type", "must have a date", "add the date, or join the column that holds it (join: in dossier.yaml)"
@@ -123,6 +130,17 @@ CATALOGUE: Mapping[str, Wording] = {
     ),
     # contract
     "missing": Wording("missing", "must not be blank", "give the {title}"),
+    "merged down": Wording(
+        "missing",
+        "must not be blank inside merged cells, which hold their value in the first cell only",
+        "the cell lies in the merged range {range}: unmerge and fill it down, "
+        "or declare fill_down: [{column}] in dossier.yaml",
+    ),
+    "merged across": Wording(
+        "missing",
+        "must not be blank inside merged cells, which hold their value in the first cell only",
+        "the cell lies in the merged range {range}: unmerge it and give each cell its own value",
+    ),
     "between": Wording(
         "range", "must be from {low} to {high}{unit}", "correct the value, or the unit it is declared in"
     ),
@@ -143,7 +161,7 @@ CATALOGUE: Mapping[str, Wording] = {
     ),
     "link set aside": Wording(
         "link",
-        "must be {column} of an accepted row of {record}; its row was set aside ({place})",
+        f"must be {{column}} of an accepted row of {{record}}; {SET_ASIDE} ({{place}})",
         "mend that row of {record}",
     ),
     # shape

@@ -229,6 +229,7 @@ def check_links(
     *,
     accepted: Mapping[str, Mask],
     places: Mapping[str, Place],
+    misshapen: Mapping[str, Mapping[str, str]] | None = None,
 ) -> dict[str, pd.DataFrame]:
     """Return the faults of links between tables, by table.
 
@@ -244,6 +245,9 @@ def check_links(
         Rows without fault so far; left unchanged.
     places : mapping of record to callable
         Names where a row of that table came from.
+    misshapen : mapping of record to mapping of key to place, optional
+        Keys read off rows that were set aside for their shape and stand in no
+        table.
 
     Returns
     -------
@@ -263,7 +267,15 @@ def check_links(
                 continue
             changed = True
             faults[record].extend(
-                _link_faults(tables, record, link, loose=loose, standing=standing, place=places[link.record])
+                _link_faults(
+                    tables,
+                    record,
+                    link,
+                    loose=loose,
+                    standing=standing,
+                    place=places[link.record],
+                    misshapen={} if misshapen is None else misshapen.get(link.record, {}),
+                )
             )
             told[record, link] |= loose
             standing[record] &= ~loose
@@ -286,6 +298,7 @@ def _link_faults(
     loose: Mask,
     standing: Mapping[str, Mask],
     place: Place,
+    misshapen: Mapping[str, str],
 ) -> list[_Fault]:
     parent = tables[link.record][link.to_column]
     fallen: dict[object, int] = {}
@@ -297,8 +310,8 @@ def _link_faults(
     faults: list[_Fault] = []
     for row, value in zip(np.flatnonzero(loose), tables[record].loc[loose, link.column], strict=True):
         text = unknown
-        if value in fallen:
-            origin = {"column": link.to_column, "record": link.record, "place": place(fallen[value])}
-            text = word("link set aside", origin)
+        where = place(fallen[value]) if value in fallen else misshapen.get(value)
+        if where is not None:
+            text = word("link set aside", {"column": link.to_column, "record": link.record, "place": where})
         faults.append((int(row), link.column, shown(value), text))
     return faults

@@ -59,8 +59,8 @@ def check_rows(
     """
     seen = table[table["reading"].isin(["goes with more", "goes with fewer"])]
     outside = {
-        (row.condition, row.side): _outside(runs, conditions[str(row.condition)], str(row.side))
-        for row in seen.itertuples(index=False)
+        (condition, side): _outside(runs, conditions[condition], side)
+        for condition, side in zip(seen["condition"].astype(str), seen["side"].astype(str), strict=True)
     }
     extra = {
         index: _second_looks(row, seen, runs, found, outside, stratum=stratum, confidence=confidence)
@@ -97,7 +97,7 @@ def _second_looks(
     seen: pd.DataFrame,
     runs: pd.DataFrame,
     found: pd.DataFrame,
-    outside: Mapping[tuple[object, object], pd.Series],
+    outside: Mapping[tuple[str, str], pd.Series],
     *,
     stratum: str,
     confidence: float,
@@ -129,8 +129,8 @@ def _companion(
     row: pd.Series,
     seen: pd.DataFrame,
     here: pd.Series,
-    outside: Mapping[tuple[object, object], pd.Series],
-) -> tuple[object, object] | None:
+    outside: Mapping[tuple[str, str], pd.Series],
+) -> tuple[str, str] | None:
     """Return the other condition and side, seen with the same defect, whose runs overlap most, if that is much."""
     best, share = None, TRAVELS_FROM
     for other in seen[(seen["defect"] == row["defect"]) & (seen["condition"] != row["condition"])].itertuples():

@@ -24,8 +24,12 @@ __all__ = ["READINGS", "CauseFindings", "find_causes", "ranked"]
 READINGS: dict[str, str] = {
     "goes with more": "within jobs the defect is more frequent outside the window than inside",
     "goes with fewer": "within jobs the defect is less frequent outside the window than inside",
-    "not clear": "within jobs chance alone could give a difference such as the one seen; anything inside the interval fits",
-    "cannot tell": "so few runs or defects on one side of the window, within jobs, that hardly any outcome could have told",
+    "not clear": (
+        "within jobs chance alone could give a difference such as the one seen; anything inside the interval fits"
+    ),
+    "cannot tell": (
+        "so few runs or defects on one side of the window, within jobs, that hardly any outcome could have told"
+    ),
 }
 """How a row reads, and what that means."""
 

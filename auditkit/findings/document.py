@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import fields
 from functools import cache
 from typing import Any
 
@@ -16,7 +17,7 @@ from auditkit.findings.audit import Findings
 from auditkit.paths import schemas_folder
 from auditkit.trade.grounding import CAUTIONS
 
-__all__ = ["as_document", "as_json", "check_document", "rows_of"]
+__all__ = ["as_document", "as_json", "check_document", "rows_of", "topic_of"]
 
 _DIGITS = 12
 
@@ -42,6 +43,7 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "confidence": causes.confidence,
             "false_discovery_rate": causes.false_discovery_rate,
             "stratum": causes.stratum,
+            "seed": findings.seed,
             "absent_defect_means": findings.absent_defect_means,
             "conditions": {
                 name: {"low": condition.low, "high": condition.high, "source": condition.source}
@@ -57,6 +59,10 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "runs": len(findings.timeline.runs),
             "associated": int((causes.table["reading"] == "goes with more").sum()),
             "from_memory_verdicts": int(film.areas["from_memory"].sum()),
+            "doubtful_sides": int(findings.doubt.sides["doubtful"].eq(True).fillna(False).sum()),
+            "verdicts_changed_without_suspect_readings": int(
+                findings.gauges.verdicts["changed"].eq(True).fillna(False).sum()
+            ),
         },
         "stop_work": rows_of(process.stop_work),
         "film": {
@@ -67,8 +73,10 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "superseded": film.superseded,
             "areas": rows_of(film.by_area),
             "sides": rows_of(film.areas),
+            "tests": rows_of(film.tests),
             "gauge_checks": rows_of(film.gauge_checks),
         },
+        "behind_film": {name: topic_of(getattr(findings, name)) for name in _BEHIND_FILM},
         "wrap": {
             "method": wrap.method,
             "n": wrap.n,
@@ -112,6 +120,35 @@ def as_document(findings: Findings) -> dict[str, Any]:
     return document
 
 
+_BEHIND_FILM = ("enough", "gauges", "doubt", "odd", "measuring", "variation", "extent", "paint", "sampling")
+
+
+def topic_of(result: object) -> dict[str, Any]:
+    """Return a result as plain values: its frames as lists of rows, its words and numbers as they are.
+
+    Examples
+    --------
+    >>> from dataclasses import dataclass
+    >>> @dataclass
+    ... class Result:
+    ...     rows: pd.DataFrame
+    ...     n: int
+    >>> topic_of(Result(rows=pd.DataFrame({"a": [1.0]}), n=1))
+    {'rows': [{'a': 1.0}], 'n': 1}
+    """
+    return {field.name: _deep(getattr(result, field.name)) for field in fields(result)}  # type: ignore[arg-type]
+
+
+def _deep(value: object) -> object:
+    if isinstance(value, pd.DataFrame):
+        return rows_of(value)
+    if isinstance(value, Mapping):
+        return {str(key): _deep(item) for key, item in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_deep(item) for item in value]
+    return _plain(value)
+
+
 def as_json(document: Mapping[str, Any]) -> str:
     """Return the document as the text of findings.json: two blanks of indent, one line end at the end."""
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
@@ -131,7 +168,7 @@ def check_document(document: Mapping[str, Any]) -> None:
     ...     check_document({"kind": "auditkit findings"})
     ... except ContractError as error:
     ...     print(str(error)[:82])
-    findings.json: 13 faults against findings.schema.json: top: 'version' is a require
+    findings.json: 14 faults against findings.schema.json: top: 'version' is a require
     """
     faults = sorted(_validator().iter_errors(document), key=lambda fault: list(map(str, fault.absolute_path)))
     if faults:
@@ -162,17 +199,21 @@ def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _plain(value: object) -> object:
-    if isinstance(value, pd.Timestamp):
-        return value.isoformat()
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
     if value is None or value is pd.NA or value is pd.NaT:
         return None
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (int, np.integer)):
-        return int(value)
     if isinstance(value, (float, np.floating)):
         return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
-    return str(value)
+    return _as_it_is(value)
+
+
+def _as_it_is(value: object) -> object:
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    return int(value) if isinstance(value, (int, np.integer)) else str(value)
 
 
 def _verdicts(frame: pd.DataFrame) -> dict[str, int]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from auditkit.trade.film import judge_areas, spots
+from auditkit.trade.film import film_tests, judge_areas, spots, verdicts_by_side
 from auditkit.trade.film_rules import load_film_rules
 from auditkit.trade.gauges import judge_checks, suspect_readings
 from auditkit.trade.standing import is_superseded
@@ -30,6 +30,8 @@ class FilmFindings:
     by_area : DataFrame
         One row an area, sorted by area_id: area_id, job_id, verdict (the worst
         of its sides), reason.
+    tests : DataFrame
+        One row a test of a side, see `trade.film.film_tests`.
     spots : DataFrame
         One row a spot, see `trade.film.spots`.
     gauge_checks : DataFrame
@@ -45,6 +47,7 @@ class FilmFindings:
 
     areas: pd.DataFrame
     by_area: pd.DataFrame
+    tests: pd.DataFrame
     spots: pd.DataFrame
     gauge_checks: pd.DataFrame
     n: int
@@ -54,7 +57,9 @@ class FilmFindings:
     method: str
 
 
-def find_film(tables: Mapping[str, pd.DataFrame]) -> FilmFindings:
+def find_film(
+    tables: Mapping[str, pd.DataFrame], *, own_limits: Mapping[str, Mapping[str, object]] | None = None
+) -> FilmFindings:
     """Return the film verdict of every area and side.
 
     Parameters
@@ -62,11 +67,16 @@ def find_film(tables: Mapping[str, pd.DataFrame]) -> FilmFindings:
     tables : mapping of str to DataFrame
         The accepted tables; jobs, areas, spray runs, film readings and gauge
         checks are used.
+    own_limits : mapping, optional
+        Limits of jobs judged by a rule of their own, as dossier.yaml declares.
     """
     every = tables["film_readings"]
     superseded = is_superseded(every, tables["spray_runs"], time="taken_at")
     readings = every[~superseded]
-    areas = judge_areas(readings, tables["areas"], tables["jobs"], rules=load_film_rules())
+    verdicts = verdicts_by_side(
+        readings, tables["areas"], tables["jobs"], rules=load_film_rules(), own_limits=own_limits
+    )
+    areas = judge_areas(readings, tables["areas"], tables["jobs"], rules=load_film_rules(), own_limits=own_limits)
     areas = areas.merge(tables["areas"][["area_id", "job_id", "geometry"]], on="area_id", how="left")
     doubtful = suspect_readings(readings, tables["gauge_checks"])
     for status, column in (("suspect", "suspect_readings"), ("not covered by a check", "uncovered_readings")):
@@ -77,6 +87,7 @@ def find_film(tables: Mapping[str, pd.DataFrame]) -> FilmFindings:
     return FilmFindings(
         areas=areas,
         by_area=worst_side(areas),
+        tests=film_tests(verdicts),
         spots=spots(readings),
         gauge_checks=judge_checks(tables["gauge_checks"]),
         n=judged,
@@ -85,8 +96,8 @@ def find_film(tables: Mapping[str, pd.DataFrame]) -> FilmFindings:
         superseded=int(superseded.sum()),
         method=(
             "Each side of each area is judged by the rule its job names; an area takes the worse of its sides. "
-            "Edge readings are counted and not judged, since SSPC-PA 2 leaves edges to a non-mandatory appendix; nor are "
-            "readings made before the area's last spray run ended, which are of a film since sprayed over."
+            "Edge readings are counted and not judged, since SSPC-PA 2 leaves edges to a non-mandatory appendix; nor "
+            "are readings made before the area's last spray run ended, which are of a film since sprayed over."
         ),
     )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from auditkit.stats.means import mean_interval
 from auditkit.trade.wrap import reverse_ratio, wrap_share
 
 __all__ = ["WrapFindings", "find_wrap"]
@@ -25,8 +26,9 @@ class WrapFindings:
         `[um]`, ratio `[-]`.
     geometries : DataFrame
         One row a geometry: geometry, areas, rated, wrap_pct (mean over areas),
-        measured, ratio (mean over areas), ratio_low, ratio_high (quartiles of
-        the areas).
+        measured, ratio (mean over areas) `[-]`, ratio_low, ratio_high (95 %
+        interval of that mean, areas as the units; Student's t), ratio_q1,
+        ratio_q3 (quartiles of the areas).
     n, excluded : int
         Areas judged, and areas not assessable or of which no wrap is required.
     method : str
@@ -122,7 +124,14 @@ def _by_geometry(areas: pd.DataFrame) -> pd.DataFrame:
             "wrap_pct": grouped["wrap_pct"].mean(),
             "measured": grouped["ratio"].count(),
             "ratio": grouped["ratio"].mean(),
-            "ratio_low": grouped["ratio"].quantile(0.25),
-            "ratio_high": grouped["ratio"].quantile(0.75),
+            "ratio_low": grouped["ratio"].apply(lambda values: _limits(values)[0]),
+            "ratio_high": grouped["ratio"].apply(lambda values: _limits(values)[1]),
+            "ratio_q1": grouped["ratio"].quantile(0.25),
+            "ratio_q3": grouped["ratio"].quantile(0.75),
         }
     ).reset_index()
+
+
+def _limits(values: pd.Series) -> tuple[float, float]:
+    interval = mean_interval(values)
+    return (float("nan"), float("nan")) if interval is None else (interval.low, interval.high)

@@ -17,7 +17,8 @@ from auditkit.errors import SourceError
 from auditkit.intake.declaration import Declaration, TableEntry, read_declaration
 from auditkit.intake.folder import SourceFile, check_folder, file_kind, find_files
 from auditkit.intake.layout import LaidTable, lay_out
-from auditkit.intake.ledger import file_table, ledger_table, lineage_table
+from auditkit.intake.ledger import CONSEQUENCE, file_table, ledger_summary, ledger_table, lineage_table
+from auditkit.intake.notes import unit_notes, word_notes
 from auditkit.intake.parquet_files import read_parquet_file
 from auditkit.intake.raw import RawTable
 from auditkit.intake.records import RecordRows, gather
@@ -25,6 +26,8 @@ from auditkit.intake.text_files import read_text_file
 from auditkit.intake.workbooks import read_sheets, sheet_table
 
 __all__ = ["Progress", "read_dossier"]
+
+_MOST_FAULTS = 5
 
 Progress = Callable[[str, int, int], None]
 """Called with the name of what was read, how many files are done, and how many there are."""
@@ -47,8 +50,8 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
     Raises
     ------
     SourceError
-        A file cannot be read as records, or a needed kind of record is absent;
-        all such files at once.
+        A file cannot be read as records, or a needed kind of record is absent
+        (all such files at once); or no row at all could be accepted.
     DeclarationError
         `dossier.yaml` says something that does not hold.
 
@@ -79,7 +82,15 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
     }
     _check_present(records, folder)
     records = _linked(records, contracts)
-    return _dossier(folder, declaration, records, {file.name: file for file in files}, [*notes, *more])
+    ledger = ledger_table(records)
+    _check_accepted(records, ledger, folder)
+    notes += [
+        *more,
+        *unit_notes(tables),
+        *word_notes(tables),
+        *(note for rows in records.values() for note in rows.notes),
+    ]
+    return _dossier(folder, declaration, records, {file.name: file for file in files}, ledger=ledger, notes=notes)
 
 
 def _read_files(
@@ -197,6 +208,31 @@ def _check_present(records: Mapping[str, RecordRows], folder: Path) -> None:
         raise SourceError("\n".join(faults))
 
 
+def _check_accepted(records: Mapping[str, RecordRows], ledger: pd.DataFrame, folder: Path) -> None:
+    """Raise if not one row was accepted, with the faults that most rows have."""
+    if any(rows.accepted.any() for rows in records.values()):
+        return
+    summary = ledger_summary(ledger)
+    causes = summary[summary["holds"] != CONSEQUENCE].sort_values("rows", ascending=False, kind="stable")
+    most = causes.head(_MOST_FAULTS)
+    lines = []
+    for fault in most.fillna("").to_dict("records"):
+        sheet = f", sheet {fault['sheet']}" if fault["sheet"] else ""
+        column = f", {fault['column']}" if fault["column"] else ""
+        given = f"; given {fault['value']!r}" if fault["value"] else ""
+        cure = str(fault["cure"])
+        lines.append(
+            f"  {fault['rows']} in {fault['record']}, first {fault['file']}{sheet} line {fault['line']}{column}: "
+            f"{fault['holds']}{given}. {cure[:1].upper()}{cure[1:]}."
+        )
+    if len(causes) > len(most):
+        lines.append(f"  and {len(causes) - len(most)} other faults")
+    raise SourceError(
+        f"{folder}: must hold at least one row that can be accepted; given {ledger['row_no'].nunique()} rows, "
+        "each of which was set aside. Mend these first:\n" + "\n".join(lines)
+    )
+
+
 def _linked(records: Mapping[str, RecordRows], contracts: Mapping[str, Contract]) -> dict[str, RecordRows]:
     """Return the records with the faults of links between them."""
     faults = check_links(
@@ -204,6 +240,11 @@ def _linked(records: Mapping[str, RecordRows], contracts: Mapping[str, Contract]
         contracts,
         accepted={name: rows.accepted for name, rows in records.items()},
         places={name: rows.place for name, rows in records.items()},
+        misshapen={
+            link.record: records[link.record].misshapen_values(link.to_column)
+            for contract in contracts.values()
+            for link in contract.links
+        },
     )
     return {name: rows.with_faults(faults[name]) for name, rows in records.items()}
 
@@ -213,6 +254,8 @@ def _dossier(
     declaration: Declaration,
     records: Mapping[str, RecordRows],
     files: Mapping[str, SourceFile],
+    *,
+    ledger: pd.DataFrame,
     notes: Sequence[str],
 ) -> Dossier:
     tables: dict[str, pd.DataFrame] = {}
@@ -221,9 +264,16 @@ def _dossier(
         kept = rows.frame[rows.accepted].sort_values(list(rows.contract.key), kind="stable")
         lineage[name] = lineage_table(rows, kept.index.to_numpy(dtype=np.int64))
         tables[name] = kept.reset_index(drop=True)
+    jobs = set(tables["jobs"]["job_id"])
+    strays = [
+        f"dossier.yaml, film_limits.{job}: no accepted row of jobs has this job_id"
+        for job in declaration.film_limits
+        if job not in jobs
+    ]
     settings = {
         "absent_defect_means": declaration.absent_defect_means,
         "conditions": MappingProxyType(dict(declaration.conditions)),
+        "film_limits": MappingProxyType(dict(declaration.film_limits)),
     }
     return Dossier(
         title=declaration.title,
@@ -231,9 +281,9 @@ def _dossier(
         time_zone=declaration.reading.time_zone or "UTC",
         tables=MappingProxyType(tables),
         lineage=MappingProxyType(lineage),
-        ledger=ledger_table(records),
+        ledger=ledger,
         files=file_table(records, files),
         settings=MappingProxyType(settings),
-        notes=tuple(notes),
+        notes=(*notes, *strays),
         contracts=MappingProxyType({name: rows.contract.digest for name, rows in records.items()}),
     )

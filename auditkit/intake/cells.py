@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from auditkit import units
 from auditkit.contracts.catalogue import Wording, word
 from auditkit.contracts.contract import Column
 from auditkit.intake.declaration import Cell, Reading
-from auditkit.intake.moment_cells import moment_reader
+from auditkit.intake.moment_cells import is_bare_date, moment_reader
 from auditkit.intake.number_cells import number_reader
 from auditkit.intake.word_cells import SheetError, as_text, choice_reader, read_text_cell, read_yes_no, trim
 
@@ -35,11 +35,21 @@ class TypedColumn:
         Cells at fault.
     faults : tuple of (row, Wording)
         What is wrong with each of them, by row.
+    bare_dates : int
+        Cells without a time of day that were read as 12:00.
     """
 
     values: pd.Series[Any]
     unread: npt.NDArray[np.bool_]
     faults: tuple[tuple[int, Wording], ...]
+    bare_dates: int = 0
+
+    def with_faults_at(self, rows: Sequence[int], texts: Sequence[Wording]) -> TypedColumn:
+        """Return the same column with some rows at fault, and for no other reason than the one given."""
+        unread = self.unread.copy()
+        unread[list(rows)] = True
+        faults = dict(self.faults) | dict(zip(rows, texts, strict=True))
+        return replace(self, unread=unread, faults=tuple(sorted(faults.items(), key=lambda fault: fault[0])))
 
 
 def type_column(
@@ -49,6 +59,7 @@ def type_column(
     reading: Reading,
     unit: str | None = None,
     words: Mapping[str, Cell] | None = None,
+    date_only: bool = False,
 ) -> TypedColumn:
     """Return the cells of one column, typed as its contract asks.
 
@@ -63,6 +74,8 @@ def type_column(
         Unit the numbers are given in; left out, the contract's.
     words : mapping of folded word to cell, optional
         The contract's words for words of the file.
+    date_only : bool
+        Dates without a time of day are read as 12:00 local time.
 
     Examples
     --------
@@ -74,11 +87,14 @@ def type_column(
     >>> [(row, fault.holds) for row, fault in typed.faults]
     [(2, 'must be a number')]
     """
-    read = _reader(column, reading)
+    read = _reader(column, reading, date_only=date_only)
     codes, different = _distinct(cells)
     results: list[Any] = []
-    for cell in different:
+    bare: list[int] = []
+    for number, cell in enumerate(different):
         meant = _meant(cell, reading, words or {})
+        if date_only and is_bare_date(meant):
+            bare.append(number)
         results.append(
             None
             if meant is None
@@ -94,11 +110,12 @@ def type_column(
         values = pd.Series(units.convert(values.to_numpy(), unit, column.unit, decimals=column.decimals))
     unread = np.isin(codes, list(bad)) if bad else np.zeros(len(cells), dtype=bool)
     faults = tuple((int(row), bad[int(codes[row])]) for row in np.flatnonzero(unread))
-    return TypedColumn(values=values, unread=unread, faults=faults)
+    at_noon = int(np.isin(codes, [number for number in bare if number not in bad]).sum())
+    return TypedColumn(values=values, unread=unread, faults=faults, bare_dates=at_noon)
 
 
 def blank_column(n: int, column: Column) -> TypedColumn:
-    """Return a column of n blanks, for an optional column that is not in the file."""
+    """Return a column of n blanks, for a column that is not in the file."""
     values = _assembled([None], np.full(n, -1, dtype=np.int64), column)
     return TypedColumn(values=values, unread=np.zeros(n, dtype=bool), faults=())
 
@@ -110,11 +127,11 @@ def blank_cells(cells: ObjectArray, reading: Reading) -> npt.NDArray[np.bool_]:
     return np.array(blank, dtype=bool)[codes]
 
 
-def _reader(column: Column, reading: Reading) -> Callable[[object], object]:
+def _reader(column: Column, reading: Reading, *, date_only: bool) -> Callable[[object], object]:
     if column.kind in ("number", "integer"):
         return number_reader(column, reading)
     if column.kind == "moment":
-        return moment_reader(reading)
+        return moment_reader(reading, date_only=date_only)
     if column.kind == "choice":
         return choice_reader(column)
     return read_yes_no if column.kind == "yes-no" else read_text_cell

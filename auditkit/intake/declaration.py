@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,6 +24,8 @@ __all__ = ["DECLARATION_FILE", "Cell", "Declaration", "Reading", "TableEntry", "
 DECLARATION_FILE = "dossier.yaml"
 
 Cell = str | int | float | bool
+
+_LIMIT_PAIRS = (("spot_min_um", "spot_max_um"), ("area_min_um", "area_max_um"))
 
 
 def fold(text: str) -> str:
@@ -83,9 +85,11 @@ class TableEntry:
     drop: tuple[str, ...] = ()
     units: Mapping[str, str] = field(default_factory=dict)
     values: Mapping[str, Mapping[str, Cell]] = field(default_factory=dict)
-    constants: Mapping[str, Cell] = field(default_factory=dict)
+    constants: Mapping[str, Cell | None] = field(default_factory=dict)
     join: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     wide: Wide | None = None
+    fill_down: tuple[str, ...] = ()
+    date_only: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +100,7 @@ class Declaration:
     reading: Reading = Reading()
     absent_defect_means: str | None = None
     conditions: Mapping[str, Any] = field(default_factory=dict)
+    film_limits: Mapping[str, Mapping[str, Cell]] = field(default_factory=dict)
     ignore: tuple[str, ...] = ()
     tables: tuple[TableEntry, ...] = ()
 
@@ -137,6 +142,7 @@ def _text_keys(document: Any) -> Any:
 
 def _cross_faults(document: Mapping[str, Any], contracts: Mapping[str, Contract]) -> list[Fault]:
     faults = _mark_faults(document, DECLARATION_FILE, document)
+    faults.extend(_limit_faults(document.get("film_limits", {})))
     for number, entry in enumerate(document.get("tables", []), start=1):
         where = f"{DECLARATION_FILE}, tables[{number}]"
         faults.extend(_mark_faults(entry, where, document))
@@ -168,6 +174,23 @@ def _mark_faults(entry: Mapping[str, Any], where: str, document: Mapping[str, An
         cure = f"write {near!r}, if that is what is meant" if near else "write it as Europe/Oslo"
         holds = "must be an IANA time zone"
         faults.append(Fault(where=f"{where}, time_zone", holds=holds, given=repr(zone), cure=cure))
+    return faults
+
+
+def _limit_faults(film_limits: Mapping[str, Mapping[str, Any]]) -> list[Fault]:
+    """Return faults of limits a job has of its own: there must be one, and no least above its greatest."""
+    faults = []
+    for job, limits in film_limits.items():
+        where = f"{DECLARATION_FILE}, film_limits.{job}"
+        if not any(limit in limits for pair in _LIMIT_PAIRS for limit in pair):
+            holds = f"must have at least one of {', '.join(limit for pair in _LIMIT_PAIRS for limit in pair)}"
+            given = f"only {', '.join(limits)}"
+            faults.append(Fault(where=where, holds=holds, given=given, cure="add the limits of the contract"))
+        for least, greatest in _LIMIT_PAIRS:
+            if limits.get(least, 0) > limits.get(greatest, float("inf")):
+                given = f"{limits[least]} and {limits[greatest]}"
+                holds = f"{least} may not exceed {greatest}"
+                faults.append(Fault(where=where, holds=holds, given=given, cure="correct one of them"))
     return faults
 
 
@@ -214,8 +237,32 @@ def _column_faults(entry: Mapping[str, Any], where: str, contract: Contract) -> 
         if target in contract.names and contract.column(target).kind != "moment":
             holds = f"only a moment can be joined; {target} is a {contract.column(target).kind}"
             faults.append(Fault(where=f"{where}.join", holds=holds, given=target, cure="remove it"))
+    faults.extend(_blank_faults(entry.get("constants", {}), f"{where}.constants", contract))
+    faults.extend(_date_faults(entry.get("date_only", ()), f"{where}.date_only", contract))
     faults.extend(_unit_faults(entry.get("units", {}), f"{where}.units", contract))
     faults.extend(_value_faults(entry.get("values", {}), f"{where}.values", contract))
+    return faults
+
+
+def _blank_faults(constants: Mapping[str, Cell | None], where: str, contract: Contract) -> list[Fault]:
+    """Return faults of columns declared blank that may not be."""
+    blank = [target for target, constant in constants.items() if constant is None and target in contract.names]
+    return [
+        Fault(where=where, holds=f"{target} must not be blank", given="null", cure="give its value")
+        for target in blank
+        if not contract.column(target).nullable
+    ]
+
+
+def _date_faults(targets: Sequence[str], where: str, contract: Contract) -> list[Fault]:
+    """Return faults of columns in which bare dates are to be read."""
+    faults = []
+    for target in targets:
+        if target not in contract.names:
+            faults.append(_unknown(where, f"a column of {contract.name}", target, contract.names))
+        elif contract.column(target).kind != "moment":
+            holds = f"only a moment can lack its time of day; {target} is of kind {contract.column(target).kind}"
+            faults.append(Fault(where=where, holds=holds, given=target, cure="remove it"))
     return faults
 
 
@@ -301,6 +348,7 @@ def _build(document: Mapping[str, Any], folder: Path) -> Declaration:
         reading=_reading({}, document),
         absent_defect_means=document.get("absent_defect_means"),
         conditions=document.get("conditions", {}),
+        film_limits=document.get("film_limits", {}),
         ignore=tuple(document.get("ignore", ())),
         tables=tuple(_build_entry(number, entry, document) for number, entry in entries),
     )
@@ -324,4 +372,6 @@ def _build_entry(number: int, entry: Mapping[str, Any], document: Mapping[str, A
         constants=entry.get("constants", {}),
         join={target: tuple(headers) for target, headers in entry.get("join", {}).items()},
         wide=None if wide is None else Wide(**wide),
+        fill_down=tuple(entry.get("fill_down", ())),
+        date_only=tuple(entry.get("date_only", ())),
     )

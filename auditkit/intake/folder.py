@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
 
+from auditkit.dossier import LEDGER_COLUMNS
 from auditkit.errors import DeclarationError, SourceError
 from auditkit.intake.declaration import DECLARATION_FILE, Declaration, TableEntry
 
@@ -26,6 +28,16 @@ _FOREIGN = (
     (b"\x1f\x8b", "a gzip archive"),
     (b"SQLite format 3", "a database"),
 )
+
+
+_SYSTEM_FILES = ("thumbs.db", "desktop.ini")
+_LOCK = re.compile(r"~\$(?P<office>.+)|\.~lock\.(?P<libre>.+)#")
+_LEDGER_HEADER = re.escape(",".join(LEDGER_COLUMNS).encode())
+_OWN_OUTPUT = {
+    "findings.json": re.compile(rb'\{\s*"kind": "auditkit findings",'),
+    "set_aside.csv": re.compile(rb"(?:\xef\xbb\xbf)?" + _LEDGER_HEADER + rb"\r?(?:\n|$)"),
+    "report.html": re.compile(rb"<!doctype html>.*: audit</title>", re.DOTALL),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +94,8 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
 
     Looked at are the folder itself and its folders, one level down, and
     whatever a pattern in `dossier.yaml` names. Passed over are the declaration
-    itself, hidden files, README files, Markdown, and what `ignore` names.
+    itself, hidden files and those of the system, README files, Markdown, what
+    `ignore` names, and what auditkit itself has written there.
 
     Raises
     ------
@@ -93,6 +106,7 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
     faults = []
     for entry in declaration.tables:
         names = [name for name in _matching(folder, entry) if not _passed_over(name)]
+        names = [name for name in names if name == entry.file or not _is_own_output(folder / name)]
         if not names:
             faults.append(
                 f"{entry.where}.file: must match at least one file; given {entry.file!r}. "
@@ -112,9 +126,15 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
     kept = set(entries)
     for name in sorted(found - kept):
         path = folder / name
+        opened = _LOCK.fullmatch(path.name)
+        if opened is not None:
+            book = opened["office"] or opened["libre"]
+            notes.append(f"{name}: ignored; someone has {book} open, so what is not saved yet was not read")
         if _passed_over(name) or (path.is_dir() and not name.lower().endswith(_ENDINGS)):
             continue
-        if _ignored(name, declaration):
+        if _is_own_output(path):
+            notes.append(f"{name}: ignored, as auditkit wrote it")
+        elif _ignored(name, declaration):
             notes.append(f"{name}: ignored, as dossier.yaml says")
         else:
             kept.add(name)
@@ -137,7 +157,21 @@ def _passed_over(name: str) -> bool:
     parts = name.split("/")
     last = parts[-1].lower()
     hidden = any(part.startswith(".") or part.startswith("~$") for part in parts)
-    return hidden or last == DECLARATION_FILE or last.startswith("readme") or last.endswith(".md")
+    known = last == DECLARATION_FILE or last in _SYSTEM_FILES
+    return hidden or known or last.startswith("readme") or last.endswith(".md")
+
+
+def _is_own_output(path: Path) -> bool:
+    """Return whether a file is one that an audit writes, by its name and how it begins."""
+    begins = _OWN_OUTPUT.get(path.name)
+    if begins is None or not path.is_file():
+        return False
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+    except OSError:
+        return False
+    return begins.match(head) is not None
 
 
 def _ignored(name: str, declaration: Declaration) -> bool:

@@ -14,8 +14,11 @@ from auditkit.contracts.strictness import near_match
 from auditkit.errors import SourceError
 from auditkit.intake.cells import ObjectArray, blank_cells
 from auditkit.intake.declaration import Cell, Reading, TableEntry, Wide, fold
+from auditkit.intake.gaps import fill_down, merged_blanks
+from auditkit.intake.header_units import unit_for
 from auditkit.intake.moment_cells import moment_part
 from auditkit.intake.raw import RawTable
+from auditkit.intake.recognition import needed_columns, recognised
 
 __all__ = ["LaidTable", "lay_out"]
 
@@ -40,6 +43,17 @@ class LaidTable:
     units : mapping of column to unit
     values : mapping of column to mapping of folded word to cell
     notes : tuple of str
+    where : str
+        Entry of `dossier.yaml` it was laid out by; empty where there was none.
+    places : mapping of column to int
+        Which raw column fills which column of the contract.
+    read_as : tuple of (column, unit, headers)
+        Unit in which each column with a unit and a header of the file's own was read.
+    date_only : tuple of str
+        Columns in which a date without a time of day is read as 12:00.
+    merged : mapping of column to ndarray of object
+        For each row of the record the merged range its blank cell lies in, None elsewhere; only columns
+        that have such cells.
     """
 
     raw: RawTable
@@ -52,6 +66,11 @@ class LaidTable:
     units: Mapping[str, str]
     values: Mapping[str, Mapping[str, Cell]]
     notes: tuple[str, ...]
+    where: str
+    places: Mapping[str, int]
+    read_as: tuple[tuple[str, str, str], ...]
+    date_only: tuple[str, ...]
+    merged: Mapping[str, ObjectArray]
 
 
 def lay_out(
@@ -66,33 +85,38 @@ def lay_out(
     reading : Reading
         How cells are written, where no entry says otherwise.
     entry : TableEntry, optional
-        Left out, the one contract is used that has all headers of the table
-        and whose required columns are all there.
+        Left out, the one contract is used that the headers fit.
 
     Raises
     ------
     SourceError
-        No contract fits, or the headers are not those that were declared.
+        No contract fits, the headers are not those that were declared, or they
+        name other units than those declared.
     """
     if entry is None:
-        contract = _recognised(raw, contracts)
+        contract = recognised(raw, contracts)
         entry = TableEntry(where="", file=raw.file, record=contract.name, reading=reading)
     contract = contracts[entry.record]
-    places = _places(raw, contract, entry)
+    places, notes = _places(raw, contract, entry)
     wide = _wide_headers(raw, entry)
-    source, header, notes = _rows(raw, entry, [number for number, _ in wide])
+    read_as = _units_read(raw, contract, entry, places, [number for number, _ in wide])
+    raw, filled = fill_down(raw, entry, places)
+    source, header, bare = _rows(raw, entry, [number for number, _ in wide])
+    by_fold = {fold(name): number for number, name in enumerate(raw.headers)}
+    joined = {target: [by_fold[fold(name)] for name in names] for target, names in entry.join.items()}
     cells: dict[str, ObjectArray] = {}
     for target, number in places.items():
         cells[target] = raw.columns[number][source]
-    by_fold = {fold(name): number for number, name in enumerate(raw.headers)}
-    for target, names in entry.join.items():
-        cells[target] = _joined([raw.columns[by_fold[fold(name)]] for name in names], entry.reading)[source]
+    for target, numbers in joined.items():
+        cells[target] = _joined([raw.columns[number] for number in numbers], entry.reading)[source]
     for target, constant in entry.constants.items():
         cells[target] = np.full(len(source), constant, dtype=object)
     if entry.wide is not None:
         cells |= _wide_cells(raw, entry.wide, wide, source=source, header=header)
+    notes += [*filled, *bare]
     if entry.drop:
-        notes = [*notes, f"{raw.name}: left out as dossier.yaml says: {', '.join(entry.drop)}"]
+        notes.append(f"{raw.name}: left out as dossier.yaml says: {', '.join(entry.drop)}")
+    merged = merged_blanks(raw, {target: [number] for target, number in places.items()} | joined)
     return LaidTable(
         raw=raw,
         contract=contract,
@@ -104,69 +128,16 @@ def lay_out(
         units=entry.units,
         values={target: {fold(word): meant for word, meant in words.items()} for target, words in entry.values.items()},
         notes=(*raw.notes, *notes),
+        where=entry.where,
+        places=places,
+        read_as=read_as,
+        date_only=entry.date_only,
+        merged={target: ranges[source] for target, ranges in merged.items()},
     )
 
 
-def _recognised(raw: RawTable, contracts: Mapping[str, Contract]) -> Contract:
-    """Return the one contract that has all headers and whose required columns are all there."""
-    headers = {fold(header) for header in raw.headers}
-    fitting = [contract for contract in contracts.values() if _required(contract) <= headers <= set(contract.names)]
-    if len(fitting) == 1:
-        return fitting[0]
-    if fitting:
-        names = " or ".join(contract.name for contract in fitting)
-        raise SourceError(
-            f"{raw.name}: must be one kind of record; its headers fit {names}. {_entry_lines(raw, fitting[0], {})}"
-        )
-    raise SourceError(_unrecognised(raw, contracts))
-
-
-def _required(contract: Contract) -> set[str]:
-    return {column.name for column in contract.columns if column.required}
-
-
-def _unrecognised(raw: RawTable, contracts: Mapping[str, Contract]) -> str:
-    """Return what to do about a table that fits no contract."""
-    headers = {fold(header): header for header in raw.headers}
-    nearest = max(contracts.values(), key=lambda contract: _likeness(contract, headers))
-    missing = [name for name in nearest.names if name in _required(nearest) - set(headers)]
-    unknown = [header for folded, header in headers.items() if folded not in nearest.names]
-    guesses = {header: near_match(header, missing) for header in unknown}
-    matched = {header: name for header, name in guesses.items() if name is not None}
-    parts = [f"{raw.name}: must have the columns of one kind of record; nearest is {nearest.name}"]
-    if missing:
-        parts.append(f"missing {', '.join(missing)}")
-    if unknown:
-        shown = [f"{header} (near {matched[header]})" if header in matched else header for header in unknown]
-        parts.append(f"unknown {', '.join(shown)}")
-    return f"{'; '.join(parts)}. {_entry_lines(raw, nearest, matched)}"
-
-
-def _likeness(contract: Contract, headers: Mapping[str, str]) -> tuple[float, int]:
-    same = sum(name in headers for name in contract.names)
-    near = sum(near_match(header, contract.names) is not None for header in headers if header not in contract.names)
-    return same + 0.5 * near, -len(contract.names)
-
-
-def _entry_lines(raw: RawTable, contract: Contract, matched: Mapping[str, str]) -> str:
-    """Return the lines of `dossier.yaml` that would settle what a table is."""
-    lines = [
-        "Add to dossier.yaml, with the headers that differ:",
-        "tables:",
-        f'  - file: "{raw.file}"',
-        f"    record: {contract.name}",
-    ]
-    if raw.sheet is not None:
-        lines.append(f'    sheet: "{raw.sheet}"')
-    renamed = ", ".join(f'"{header}": {name}' for header, name in matched.items()) or '"header in the file": column'
-    lines.append(f"    columns: {{{renamed}}}")
-    ignored = raw.file if raw.sheet is None else f"{raw.file}#{raw.sheet}"
-    lines.append(f'or, if it is no record: ignore: ["{ignored}"]')
-    return "\n".join(lines)
-
-
-def _places(raw: RawTable, contract: Contract, entry: TableEntry) -> dict[str, int]:
-    """Return which raw column fills which column of the contract; every header must be accounted for."""
+def _places(raw: RawTable, contract: Contract, entry: TableEntry) -> tuple[dict[str, int], list[str]]:
+    """Return which raw column fills which column of the contract, and notes; every header must be accounted for."""
     by_fold = {fold(header): number for number, header in enumerate(raw.headers)}
     renamed = {fold(header): target for header, target in entry.columns.items()}
     dropped = {fold(header) for header in entry.drop}
@@ -190,16 +161,62 @@ def _places(raw: RawTable, contract: Contract, entry: TableEntry) -> dict[str, i
             faults.append(f"column {target} is filled twice, once by header {raw.headers[number]!r}")
         else:
             places[target] = number
-    missing = [name for name in contract.names if name in _required(contract) - set(places) - filled]
-    if missing:
-        faults.append(f"no header fills {', '.join(missing)}")
-    if faults:
+    unfilled = [column.name for column in contract.columns if column.required and column.name not in {*places, *filled}]
+    missing = [name for name in unfilled if name in needed_columns(contract)]
+    if faults or missing:
+        # beside another fault, a column that may be blank is likely what the header was meant for
+        lacking = unfilled if faults else missing
+        if lacking:
+            faults.append(f"no header fills {', '.join(lacking)}")
         raise SourceError(
             f"{raw.name}: every header must have its place in {entry.record} ({entry.where}); {'; '.join(faults)}. "
             "Name the headers under columns, drop, join or wide in dossier.yaml, and what is the same in all rows "
-            "under constants."
+            f"under constants{_sheet_cure(raw, entry)}."
         )
-    return places
+    notes = [f"{raw.name}: no header fills {', '.join(unfilled)}; read as blank"] if unfilled else []
+    return places, notes
+
+
+def _sheet_cure(raw: RawTable, entry: TableEntry) -> str:
+    """Return what else to do about a sheet that is read by an entry that names no sheet."""
+    if raw.sheet is None or entry.sheet is not None:
+        return ""
+    return (
+        f'; give the sheet an entry of its own (sheet: "{raw.sheet}"), or, if it is no record, '
+        f'write ignore: ["{raw.ignored_as}"]'
+    )
+
+
+def _units_read(
+    raw: RawTable, contract: Contract, entry: TableEntry, places: Mapping[str, int], wide: Sequence[int]
+) -> tuple[tuple[str, str, str], ...]:
+    """Return the unit each column with a unit and a header of the file's own is read in; it must be the header's."""
+    headers = {target: [raw.headers[number]] for target, number in places.items()}
+    if entry.wide is not None:
+        headers[entry.wide.value] = [raw.headers[number] for number in wide]
+    read_as: list[tuple[str, str, str]] = []
+    other: dict[str, str] = {}
+    told: list[str] = []
+    for column in contract.columns:
+        own = [header for header in headers.get(column.name, ()) if fold(header) != column.name]
+        if column.unit is None or not own:
+            continue
+        unit = entry.units.get(column.name, column.unit)
+        read_as.append(
+            (column.name, unit, f"header {own[0]!r}" if len(own) == 1 else f"headers {own[0]!r} to {own[-1]!r}")
+        )
+        for header in own:
+            named = unit_for(header, unit)
+            if named is not None and column.name not in other:
+                other[column.name] = named
+                told.append(f"{column.name} would be read in {unit} from header {header!r}")
+    if other:
+        line = ", ".join(f"{name}: {unit}" for name, unit in {**entry.units, **other}.items())
+        raise SourceError(
+            f"{raw.name}: a column must be read in the unit its header names; {'; '.join(told)}. "
+            f"Write to its entry in dossier.yaml ({entry.where}): units: {{{line}}}"
+        )
+    return tuple(read_as)
 
 
 def _wide_targets(wide: Wide | None) -> set[str]:
@@ -228,7 +245,8 @@ def _wide_headers(raw: RawTable, entry: TableEntry) -> list[tuple[int, Mapping[s
             f"there is no header {', '.join(map(repr, absent))}" if absent else f"no header matches {wide.pattern!r}"
         )
         raise SourceError(
-            f"{raw.name}: must have the headers that {entry.where}.wide names; {given}. Correct the entry."
+            f"{raw.name}: must have the headers that {entry.where}.wide names; {given}. "
+            f"Correct the entry{_sheet_cure(raw, entry)}."
         )
     return found
 
@@ -242,8 +260,11 @@ def _rows(
         return np.arange(n, dtype=np.int64), np.full(n, -1, dtype=np.int64), []
     given = np.column_stack([~blank_cells(raw.columns[number], entry.reading) for number in wide]).reshape(n, len(wide))
     source, header = np.nonzero(given)
-    bare = int((~given.any(axis=1)).sum())
+    some = given.any(axis=1)
+    bare, blank = int((~some).sum()), int((~given[some]).sum())
     notes = [f"{raw.name}: {bare} {raw.row_word}s without any reading, which make no record"] if bare else []
+    if blank:
+        notes.append(f"{raw.name}: {blank} blank cells among readings across columns, which make no record")
     return source.astype(np.int64), header.astype(np.int64), notes
 
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from auditkit.contracts.catalogue import Wording, word
 from auditkit.intake.declaration import Reading
 
-__all__ = ["moment_part", "moment_reader"]
+__all__ = ["is_bare_date", "moment_part", "moment_reader"]
 
 _DATE = r"(?P<a>[0-9]{1,4})(?P<mark>[-./])(?P<b>[0-9]{1,2})(?P=mark)(?P<c>[0-9]{1,4})"
 _TIME = (
@@ -40,6 +40,7 @@ _MONTHS = (
     "November",
     "December",
 )
+_NOON = dt.time(12)
 _FIRST_YEAR, _LAST_YEAR = 1900, 2200
 
 
@@ -51,8 +52,14 @@ class _Refused(Exception):
         self.wording = word(code, given)
 
 
-def moment_reader(reading: Reading) -> Callable[[object], int | Wording]:
+def moment_reader(reading: Reading, *, date_only: bool = False) -> Callable[[object], int | Wording]:
     """Return a function that reads one cell as microseconds since 1970 in UTC, or says what is wrong with it.
+
+    Parameters
+    ----------
+    reading : Reading
+    date_only : bool
+        A date without a time of day is read as 12:00 local time.
 
     Examples
     --------
@@ -61,12 +68,19 @@ def moment_reader(reading: Reading) -> Callable[[object], int | Wording]:
     True
     >>> moment_reader(Reading())("03/04/2027 09:05").holds
     'must be read one way only; it could be 3 April or March 4'
+    >>> read = moment_reader(Reading(time_zone="Europe/Oslo"), date_only=True)
+    >>> read("2027-01-13") == moment_reader(Reading())("2027-01-13T12:00+01:00")
+    True
     """
     zone = None if reading.time_zone is None else ZoneInfo(reading.time_zone)
 
     def read(cell: object) -> int | Wording:
         try:
-            moment = _written(cell, reading.dates) if isinstance(cell, str) else _native(cell)
+            date = _bare_date(cell, reading.dates) if date_only else None
+            if date is not None:
+                moment = dt.datetime.combine(date, _NOON)
+            else:
+                moment = _written(cell, reading.dates) if isinstance(cell, str) else _native(cell)
             if not _FIRST_YEAR <= moment.year <= _LAST_YEAR:
                 raise _Refused("far year")
             return (_with_offset(moment, zone) - _EPOCH) // _MICROSECOND
@@ -74,6 +88,32 @@ def moment_reader(reading: Reading) -> Callable[[object], int | Wording]:
             return refused.wording
 
     return read
+
+
+def is_bare_date(cell: object) -> bool:
+    """Return whether a cell holds a date without a time of day.
+
+    Examples
+    --------
+    >>> is_bare_date("13.01.2027"), is_bare_date(dt.date(2027, 1, 13)), is_bare_date("13.01.2027 09:05")
+    (True, True, False)
+    """
+    if isinstance(cell, str):
+        return _ONLY_DATE.fullmatch(cell) is not None
+    return isinstance(cell, dt.date) and not isinstance(cell, dt.datetime)
+
+
+def _bare_date(cell: object, order: str | None) -> dt.date | None:
+    """Return the date of a cell that holds no more than a date, or None for any other cell."""
+    if isinstance(cell, dt.date) and not isinstance(cell, dt.datetime):
+        return cell
+    found = _ONLY_DATE.fullmatch(cell) if isinstance(cell, str) else None
+    if found is None:
+        return None
+    try:
+        return dt.date(*_date(found, order))
+    except ValueError as error:
+        raise _Refused("no such moment", {"why": str(error)}) from None
 
 
 def moment_part(cell: object) -> str:

@@ -40,7 +40,7 @@ def read_parquet_file(path: Path, *, name: str) -> RawTable:
                 )
             table = file.read()
         headers = tuple(str(header).strip() for header in table.column_names)
-        check_headers(headers, name=name)
+        check_headers(headers, name=name, ignored_as=name)
         columns = [
             _cells(column, f"{name}: column {header!r}") for header, column in zip(headers, table.columns, strict=True)
         ]

@@ -14,7 +14,16 @@ from auditkit.intake.cells import ObjectArray
 from auditkit.intake.declaration import fold
 from auditkit.intake.word_cells import as_text
 
-__all__ = ["MAX_CELL_CHARACTERS", "MAX_COLUMNS", "Misshapen", "RawTable", "check_cells", "check_headers", "trim_width"]
+__all__ = [
+    "MAX_CELL_CHARACTERS",
+    "MAX_COLUMNS",
+    "MergedRange",
+    "Misshapen",
+    "RawTable",
+    "check_cells",
+    "check_headers",
+    "trim_width",
+]
 
 MAX_COLUMNS = 2_000
 MAX_CELL_CHARACTERS = 1_000_000
@@ -27,6 +36,17 @@ class Misshapen:
     line: int
     last_line: int
     cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MergedRange:
+    """Cells of a sheet merged into one, which holds its value in the first; rows and columns count from 1."""
+
+    text: str
+    top: int
+    left: int
+    bottom: int
+    right: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +67,8 @@ class RawTable:
     lines : ndarray of int
         Physical line (or row) each row begins on.
     misshapen : tuple of Misshapen
+    merged : tuple of MergedRange
+        Of a sheet: the ranges whose first cell holds a value.
     notes : tuple of str
     """
 
@@ -57,12 +79,18 @@ class RawTable:
     columns: tuple[ObjectArray, ...]
     lines: npt.NDArray[np.int64]
     misshapen: tuple[Misshapen, ...] = ()
+    merged: tuple[MergedRange, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
     def name(self) -> str:
         """Return how messages call the table."""
         return self.file if self.sheet is None else f"{self.file}, sheet {self.sheet}"
+
+    @property
+    def ignored_as(self) -> str:
+        """Return how `ignore` in `dossier.yaml` would name the table."""
+        return self.file if self.sheet is None else f"{self.file}#{self.sheet}"
 
     @property
     def row_word(self) -> str:
@@ -85,8 +113,8 @@ class RawTable:
         return json.dumps(dict(zip(names, row.cells, strict=False)), ensure_ascii=False)
 
 
-def check_headers(headers: Sequence[str], *, name: str) -> None:
-    """Raise if headers are too many, blank or repeated."""
+def check_headers(headers: Sequence[str], *, name: str, ignored_as: str) -> None:
+    """Raise if headers are too many, blank or repeated; the message says how to ignore what is no record."""
     if len(headers) > MAX_COLUMNS:
         raise SourceError(
             f"{name}: must have at most {MAX_COLUMNS} columns; given {len(headers)}. "
@@ -104,7 +132,8 @@ def check_headers(headers: Sequence[str], *, name: str) -> None:
     if faults:
         raise SourceError(
             f"{name}: must have a header of its own for every column; {'; '.join(faults)}. "
-            "Correct the header line, or give header_line in dossier.yaml if the headers stand further down."
+            "Correct the header line, or give header_line in dossier.yaml if the headers stand further down; "
+            f'or, if it is no record: ignore: ["{ignored_as}"].'
         )
 
 

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from auditkit.contracts.catalogue import Wording
+from auditkit.contracts.catalogue import Wording, word
 from auditkit.contracts.checks import check_rows, fault_frame, shown
 from auditkit.contracts.contract import Contract
 from auditkit.intake.cells import TypedColumn, blank_column, type_column
 from auditkit.intake.layout import LaidTable
-from auditkit.intake.word_cells import as_text
+from auditkit.intake.raw import MergedRange
+from auditkit.intake.word_cells import as_text, trim
 
 __all__ = ["RecordRows", "gather"]
 
@@ -37,6 +38,8 @@ class RecordRows:
         Every row read, accepted or not, in the contract's columns and dtypes.
     faults : DataFrame
         As `auditkit.contracts.checks` describes.
+    notes : tuple of str
+        What was done with cells that a reader should know.
     """
 
     contract: Contract
@@ -44,6 +47,7 @@ class RecordRows:
     starts: npt.NDArray[np.int64]
     frame: pd.DataFrame
     faults: pd.DataFrame
+    notes: tuple[str, ...] = ()
 
     def part_of(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Return the number of the part each row came from."""
@@ -67,7 +71,17 @@ class RecordRows:
     def with_faults(self, more: pd.DataFrame) -> RecordRows:
         """Return the same rows with further faults."""
         faults = pd.concat([self.faults, more], ignore_index=True) if len(more) else self.faults
-        return RecordRows(contract=self.contract, parts=self.parts, starts=self.starts, frame=self.frame, faults=faults)
+        return replace(self, faults=faults)
+
+    def misshapen_values(self, column: str) -> dict[str, str]:
+        """Return where each value of a column stands in rows that were set aside for their shape."""
+        found: dict[str, str] = {}
+        for part in self.parts:
+            number = part.places.get(column)
+            for row in part.raw.misshapen:
+                if number is not None and number < len(row.cells):
+                    found.setdefault(trim(row.cells[number]), f"{part.raw.name} {part.raw.row_word} {row.line}")
+        return found
 
 
 def gather(contract: Contract, parts: Sequence[LaidTable]) -> RecordRows:
@@ -98,7 +112,14 @@ def gather(contract: Contract, parts: Sequence[LaidTable]) -> RecordRows:
                 for row, text in piece.faults
             )
     frame = pd.DataFrame(columns, columns=list(contract.names))
-    rows = RecordRows(contract=contract, parts=tuple(parts), starts=starts, frame=frame, faults=fault_frame(faults))
+    rows = RecordRows(
+        contract=contract,
+        parts=tuple(parts),
+        starts=starts,
+        frame=frame,
+        faults=fault_frame(faults),
+        notes=tuple(note for part, table in zip(parts, typed, strict=True) for note in _noon_notes(part, table)),
+    )
     found = check_rows(frame, contract, unread=unread, place=rows.place) if len(frame) else fault_frame([])
     return rows.with_faults(_as_given(found, rows))
 
@@ -111,14 +132,40 @@ def _typed(part: LaidTable) -> Mapping[str, TypedColumn]:
         if cells is None:
             typed[column.name] = blank_column(len(part.source), column)
         else:
-            typed[column.name] = type_column(
+            read = type_column(
                 cells,
                 column,
                 reading=part.reading,
                 unit=part.units.get(column.name),
                 words=part.values.get(column.name),
+                date_only=column.name in part.date_only,
             )
+            typed[column.name] = _with_merged(read, part, column.name)
     return typed
+
+
+def _with_merged(read: TypedColumn, part: LaidTable, column: str) -> TypedColumn:
+    """Return a column with its blanks inside merged cells at fault, since a reader of the sheet sees a value there."""
+    ranges = part.merged.get(column)
+    if ranges is None:
+        return read
+    rows = [row for row, merged in enumerate(ranges) if merged is not None]
+    return read.with_faults_at(rows, [_merged_text(ranges[row], part, column) for row in rows])
+
+
+def _merged_text(merged: MergedRange, part: LaidTable, column: str) -> Wording:
+    """Return what is wrong with a blank in a merged range; of joined columns it is the header that is named."""
+    name = column if column in part.places else part.raw.headers[merged.left - 1]
+    code = "merged down" if merged.left == merged.right else "merged across"
+    return word(code, {"range": merged.text, "column": name})
+
+
+def _noon_notes(part: LaidTable, table: Mapping[str, TypedColumn]) -> list[str]:
+    return [
+        f"{part.raw.name}: {table[name].bare_dates} cells of {name} without a time of day, read as 12:00 as declared"
+        for name in part.date_only
+        if table[name].bare_dates
+    ]
 
 
 def _as_given(faults: pd.DataFrame, rows: RecordRows) -> pd.DataFrame:

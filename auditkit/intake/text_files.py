@@ -204,7 +204,7 @@ def _table(text: str, *, name: str, encoding: str, first_line: int, delimiter: s
     if not rows:
         columns = [np.empty(0, dtype=object) for _ in headers]
     width = trim_width(headers, columns)
-    check_headers(headers[:width], name=name)
+    check_headers(headers[:width], name=name, ignored_as=name)
     if blank:
         notes = (*notes, f"{name}: {blank} blank lines passed over")
     return RawTable(

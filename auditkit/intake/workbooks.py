@@ -14,7 +14,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from auditkit.errors import SourceError
-from auditkit.intake.raw import RawTable, check_cells, check_headers, trim_width
+from auditkit.intake.raw import MergedRange, RawTable, check_cells, check_headers, trim_width
 from auditkit.intake.word_cells import SheetError, as_text
 
 __all__ = ["Sheet", "read_sheets", "sheet_table"]
@@ -26,6 +26,7 @@ MAX_CELLS = 50_000_000
 # XML of a sheet; some writers put a prefix before every name
 _CELL = re.compile(rb'<(?:\w+:)?c\s[^>]*?\br="([A-Z]+)[0-9]+"')
 _ROW = re.compile(rb'<(?:\w+:)?row\s[^>]*?\br="([0-9]+)"')
+_MERGED = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]*?\bref="(\$?([A-Z]+)\$?([0-9]+):\$?([A-Z]+)\$?([0-9]+))"')
 _FORMULA = rb"<(?:\w+:)?f(?:\s[^>]*)?(?:/>|>[^<]*</(?:\w+:)?f>)"
 _ERROR_CELL = re.compile(
     rb'<(?:\w+:)?c\s(?=[^>]*\bt="e")[^>]*?\br="([A-Z]+)([0-9]+)"[^>]*>\s*(?:'
@@ -47,6 +48,7 @@ class Sheet:
     name: str
     hidden: bool
     rows: Sequence[Sequence[object]]
+    merged: Sequence[MergedRange] = ()
 
 
 def read_sheets(path: Path, *, name: str) -> list[Sheet]:
@@ -74,7 +76,8 @@ def read_sheets(path: Path, *, name: str) -> list[Sheet]:
             _check_part(part, label=label)
             rows = book.get_sheet_by_name(about.name).to_python(skip_empty_area=False)
             hidden = about.visible != python_calamine.SheetVisibleEnum.Visible
-            sheets.append(Sheet(name=about.name, hidden=hidden, rows=_with_errors(rows, part)))
+            cells = _with_errors(rows, part)
+            sheets.append(Sheet(name=about.name, hidden=hidden, rows=cells, merged=_merged(part, cells)))
     except (
         python_calamine.CalamineError,
         zipfile.BadZipFile,
@@ -153,6 +156,27 @@ def _with_errors(rows: list[list[object]], part: bytes) -> list[list[object]]:
     return cleaned
 
 
+def _merged(part: bytes, rows: Sequence[Sequence[object]]) -> tuple[MergedRange, ...]:
+    """Return the merged ranges of a sheet whose first cell holds a value."""
+    ranges = [
+        MergedRange(
+            text=text.decode(),
+            top=int(top),
+            left=_column_number(left.decode()),
+            bottom=int(bottom),
+            right=_column_number(right.decode()),
+        )
+        for text, left, top, right, bottom in _MERGED.findall(part)
+    ]
+    return tuple(
+        each
+        for each in ranges
+        if each.top <= len(rows)
+        and each.left <= len(rows[each.top - 1])
+        and as_text(rows[each.top - 1][each.left - 1]).strip()
+    )
+
+
 def sheet_table(sheet: Sheet, *, name: str, header_line: int | None = None) -> RawTable | None:
     """Return the table on a sheet, or None for a sheet without cells.
 
@@ -184,7 +208,7 @@ def sheet_table(sheet: Sheet, *, name: str, header_line: int | None = None) -> R
     rows = [sheet.rows[number - 1] for number in numbers]
     columns = [_column(rows, place) for place in range(len(headers))]
     width = trim_width(headers, [[cell for cell in column if cell is not None] for column in columns])
-    check_headers(headers[:width], name=label)
+    check_headers(headers[:width], name=label, ignored_as=f"{name}#{sheet.name}")
     check_cells(columns[:width], name=label)
     blank = numbers[-1] - top - len(numbers) if numbers else 0
     notes = [f"{label}: {blank} blank rows passed over"] if blank else []
@@ -197,6 +221,7 @@ def sheet_table(sheet: Sheet, *, name: str, header_line: int | None = None) -> R
         headers=tuple(headers[:width]),
         columns=tuple(columns[:width]),
         lines=np.array(numbers, dtype=np.int64),
+        merged=tuple(sheet.merged),
         notes=tuple(notes),
     )
 

@@ -2,18 +2,35 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from auditkit.findings.audit import Findings
+from auditkit.report.film_detail_sections import (
+    doubt_section,
+    enough_section,
+    extent_section,
+    gauge_section,
+    odd_section,
+)
 from auditkit.report.tables import Columns, Section, table_of
+from auditkit.report.variation_sections import measuring_section, paint_section, sampling_section, variation_section
 from auditkit.views import figures
 
 __all__ = ["film_sections"]
 
 
 def film_sections(findings: Findings) -> list[Section]:
-    """Return the sections on film, verdicts first."""
-    return [_verdicts(findings)]
+    """Return the sections on film: verdicts first, then what stands behind them."""
+    return [
+        _verdicts(findings),
+        doubt_section(findings),
+        enough_section(findings),
+        extent_section(findings),
+        gauge_section(findings),
+        odd_section(findings),
+        measuring_section(findings),
+        variation_section(findings),
+        paint_section(findings),
+        sampling_section(findings),
+    ]
 
 
 def _verdicts(findings: Findings) -> Section:
@@ -30,6 +47,7 @@ def _verdicts(findings: Findings) -> Section:
             table_of(jobs, _SPECIFIED, caption="What was specified, by job"),
             table_of(failing, _SIDES, caption=f"Sides that do not conform: {len(failing)} of {len(sides)}"),
             table_of(sides, _SIDES, caption="Every side of every area", folded=True),
+            table_of(film.tests, _TESTS, caption="Every test of every side, with its clause", folded=True),
         ],
     )
 
@@ -62,6 +80,18 @@ _SPECIFIED: Columns = {
     "wrap_min_pct": ("required wrap [%]", ".0f"),
 }
 
+_TESTS: Columns = {
+    "area_id": ("area", None),
+    "side": ("side", None),
+    "name": ("observed", None),
+    "observed": ("value", ".3f"),
+    "holds": ("must be", None),
+    "limit": ("limit", ".3f"),
+    "outcome": ("outcome", None),
+    "decided": ("decided", None),
+    "clause": ("clause", None),
+}
+
 _SIDES: Columns = {
     "area_id": ("area", None),
     "side": ("side", None),
@@ -78,14 +108,3 @@ _SIDES: Columns = {
     "uncovered_readings": ("not vouched for", ".0f"),
     "memory": ("", None),
 }
-
-
-def failed_checks(checks: pd.DataFrame) -> pd.DataFrame:
-    """Return the gauge checks that failed; one that cannot be judged did not fail.
-
-    Examples
-    --------
-    >>> failed_checks(pd.DataFrame({"passed": pd.array([True, False, None], "boolean")})).index.tolist()
-    [1]
-    """
-    return checks[checks["passed"].eq(False).fillna(False).astype(bool)]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from auditkit import __version__
 from auditkit.findings.audit import Findings
 from auditkit.report.tables import Columns, Section, table_of
+from auditkit.version import __version__
 
 __all__ = ["records_section", "unjudged_section"]
 

@@ -74,8 +74,10 @@ _GEOMETRIES: Columns = {
     "wrap_pct": ("mean wrap [%]", ".0f"),
     "measured": ("measured both sides", ".0f"),
     "ratio": ("mean reverse / facing [-]", ".2f"),
-    "ratio_low": ("lower quartile", ".2f"),
-    "ratio_high": ("upper quartile", ".2f"),
+    "ratio_low": ("from", ".2f"),
+    "ratio_high": ("to", ".2f"),
+    "ratio_q1": ("quartiles of the areas", ".2f"),
+    "ratio_q3": ("", ".2f"),
 }
 
 _WRAP: Columns = {

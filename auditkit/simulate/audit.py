@@ -1,4 +1,4 @@
-"""One invented audit put together: the ten tables and the truth behind them."""
+"""One invented audit put together: the tables and the truth behind them."""
 
 from __future__ import annotations
 
@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from auditkit.simulate.extent import extent_spots
 from auditkit.simulate.film import film_readings, gauge_checks, true_film, wrap_observations
 from auditkit.simulate.finish import defects_table, draw_defects
 from auditkit.simulate.plan import areas_table, jobs_table, plan_runs
 from auditkit.simulate.spraying import add_conditions, pressure_settings
 from auditkit.simulate.startup import startup_checks
+from auditkit.simulate.study import study_readings
 from auditkit.simulate.truth import DEFAULT_TRUTH, Truth, as_json
 from auditkit.simulate.upkeep import simulate_upkeep, states_at
 
@@ -128,6 +130,27 @@ COLUMNS: dict[str, dict[str, str]] = {
         "gloves_conductive": "boolean",
         "warm_up_s": "float64",
     },
+    "extent_spots": {
+        "area_id": "str",
+        "side": "str",
+        "direction": "Int64",
+        "basis": "str",
+        "step": "Int64",
+        "repeat": "Int64",
+        "dft_um": "float64",
+        "gauge_id": "str",
+        "taken_at": "moment",
+    },
+    "study_readings": {
+        "study_id": "str",
+        "design": "str",
+        "place_id": "str",
+        "inspector_id": "str",
+        "trial": "Int64",
+        "reading_um": "float64",
+        "gauge_id": "str",
+        "measured_at": "moment",
+    },
 }
 
 KEYS: dict[str, list[str]] = {
@@ -141,6 +164,8 @@ KEYS: dict[str, list[str]] = {
     "maintenance": ["unit_id", "part", "action", "done_at"],
     "gauge_checks": ["gauge_id", "checked_at", "certified_um", "repeat"],
     "startup_checks": ["unit_id", "checked_at"],
+    "extent_spots": ["area_id", "side", "direction", "step", "repeat"],
+    "study_readings": ["study_id", "place_id", "inspector_id", "trial"],
 }
 
 _LATENT = ("brush_wear_pct", "filter_open_share", "bell_hours", "dew_margin_c", "pot_kpa")
@@ -153,8 +178,8 @@ class Simulated:
     Parameters
     ----------
     tables : dict of str to DataFrame
-        The ten tables in contract form: columns, types and order of the
-        contracts, sorted by key.
+        A table a contract, in its form: columns, types and
+        order, sorted by key.
     truth : dict
         Seed, causes, states of the units and true film, as plain JSON values.
     """
@@ -183,7 +208,7 @@ def simulate_audit(*, seed: int, truth: Truth = DEFAULT_TRUTH) -> Simulated:
     >>> {name: len(audit.tables[name]) for name in ("jobs", "areas", "spray_runs")}
     {'jobs': 8, 'areas': 200, 'spray_runs': 413}
     """
-    streams = [np.random.default_rng([seed, topic]) for topic in range(9)]
+    streams = [np.random.default_rng([seed, topic]) for topic in range(11)]
     areas = areas_table(streams[0])
     planned = plan_runs(areas, truth, streams[1])
     upkeep = simulate_upkeep(truth, streams[2])
@@ -195,6 +220,9 @@ def simulate_audit(*, seed: int, truth: Truth = DEFAULT_TRUTH) -> Simulated:
     readings = film_readings(film, areas, truth, streams[6])
     defects = defects_table(runs, had, streams[5])
     defects.insert(0, "defect_id", [f"D{number:03d}" for number in range(1, len(defects) + 1)])
+    extent = extent_spots(readings, film, areas, truth, streams[9])
+    study = study_readings(truth, streams[10])
+    drawn: dict[str, object] = {"extent": extent.zones, "studies": study.drawn}
     made = {
         "jobs": jobs_table(),
         "areas": areas,
@@ -206,9 +234,11 @@ def simulate_audit(*, seed: int, truth: Truth = DEFAULT_TRUTH) -> Simulated:
         "maintenance": upkeep.records,
         "gauge_checks": gauge_checks(readings, truth, streams[7]),
         "startup_checks": startup_checks(runs, streams[8]),
+        "extent_spots": extent.spots,
+        "study_readings": study.readings,
     }
     tables = {name: _in_contract_form(frame, name, truth.time_zone) for name, frame in made.items()}
-    return Simulated(tables=tables, truth=_written_truth(seed, truth, runs, film))
+    return Simulated(tables=tables, truth=_written_truth(seed, truth, runs, film) | drawn)
 
 
 def _with_gaps(runs: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:

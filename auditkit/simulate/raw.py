@@ -16,6 +16,7 @@ from auditkit.simulate.raw_inspection import (
     write_readings_g2,
     write_wrap,
 )
+from auditkit.simulate.raw_studies import write_extent_spots, write_studies
 from auditkit.simulate.raw_work import (
     write_areas,
     write_jobs,
@@ -57,7 +58,7 @@ def write_raw(simulated: Simulated, folder: Path, *, seed: int) -> dict[str, obj
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     dirt = write_raw(simulate_audit(seed=1), Path(folder), seed=1)
     ...     len(list(Path(folder).iterdir()))
-    15
+    17
     >>> dirt["by_record"]["jobs"]
     {'row rule': 1}
     """
@@ -80,6 +81,8 @@ def write_raw(simulated: Simulated, folder: Path, *, seed: int) -> dict[str, obj
     write_maintenance(site)
     write_gauge_checks(site)
     write_startups(site)
+    write_extent_spots(site)
+    write_studies(site)
     site.write_lines("berth_plan.csv", IGNORED)
     declared = f"auditkit: 1\ntitle: {TITLE}\ntime_zone: {site.zone}\n{DOSSIER}"
     (folder / "dossier.yaml").write_text(declared, encoding="utf-8", newline="")

@@ -28,12 +28,12 @@ units, two coatings, two gauges, two inspectors.
 
 | path | what it is |
 | --- | --- |
-| `clean/` | the ten tables in contract form, and a short `dossier.yaml` |
+| `clean/` | a table a contract in its form, and a short `dossier.yaml` |
 | `raw/` | the same audit as it would arrive (below), and a `dossier.yaml` that declares it all |
-| `truth.json` | what is true in it: causes and their sizes, the unseen state at every run, the bad rows counted |
+| `truth.json` | what is true in it: causes and their sizes, unseen states, true zones, the bad rows counted |
 
 The files of `raw/` hold psi, mil, inches and degrees F, the crew's own words, day-first dates and decimal commas, in
-four encodings and two spreadsheets, with some bad rows among the good ones.
+four encodings and three spreadsheets, with some bad rows among the good ones.
 
 Once the bad rows of `raw/` are set aside, both folders hold the same tables to the last bit.
 
@@ -52,6 +52,11 @@ back, from too near runs; high pot pressure gives orange peel and runs; damp air
 pinholes; worn brushes and a badly earthed part a thin back; a bell that was not cleaned spits and inclusions; a short
 follow-through spits; a clogging filter dry spray and orange peel. Low overlap looks guilty of craters because one crew
 strokes so aboard the damp vessel; it causes none. One gauge drifts upward and fails its checks after use.
+
+Around three areas that came out thin, more spots were measured outward; around one of them a direction was given up
+before two spots in a row conformed. How far the film is truly thin stands under `extent`. Two studies of the measuring,
+one with every inspector at every place and one with places of their own, have the spreads under `knobs`
+(`study_sd_um`) and what each place and inspector came to under `studies`.
 
 The records are made up for learning and testing. They are no guide to safe work: high voltage and flammable vapour
 can kill; follow the equipment maker's manual, the safety data sheet, local codes and licensed practice.

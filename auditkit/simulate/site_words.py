@@ -11,6 +11,7 @@ WORDS: dict[str, dict[str, str]] = {
     "cup": {"Zahn 2": "zahn-2", "Ford 4": "ford-4"},
     "side": {"front": "facing", "back": "reverse", "rim": "edge"},
     "scale": {"out of 5": "five-best", "%": "percent"},
+    "basis": {"1.5 m": "distance", "next frame": "unit"},
     "stage": {"morning": "before use", "evening": "after use"},
     "action": {"looked at": "inspected", "washed": "cleaned", "new one fitted": "replaced"},
     "found": {"fine": "good", "used up": "worn", "blocked": "clogged"},
@@ -194,4 +195,33 @@ tables:
       circuit_test_passed: {{ja: "yes", nei: "no"}}
       ventilation_running: {{ja: "yes", nei: "no"}}
       gloves_conductive: {{ja: "yes", nei: "no"}}
+  - file: around_thin_areas.csv
+    record: extent_spots
+    columns:
+      Area: area_id
+      Side: side
+      Way: direction
+      Step is: basis
+      Step: step
+      "No.": repeat
+      mil: dft_um
+      Gauge: gauge_id
+      Seen: taken_at
+    units: {{dft_um: mil}}
+    values: {{side: {{"front": "facing", "back": "reverse"}}, basis: {_mapping("basis")}}}
+  - file: study.xlsx
+    record: study_readings
+    sheet: Everyone
+    header_line: 2
+    columns: {{Place: place_id, Begun: measured_at}}
+    constants: {{study_id: S1, design: crossed, gauge_id: G1}}
+    wide: {{value: reading_um, pattern: "(?P<inspector_id>IN[0-9]+) no[.] (?P<trial>[0-9]+)"}}
+  - file: study.xlsx
+    record: study_readings
+    sheet: Own places
+    header_line: 2
+    columns: {{Person: inspector_id, Place: place_id, Begun: measured_at}}
+    units: {{reading_um: mil}}
+    constants: {{study_id: S2, design: nested, gauge_id: G2}}
+    wide: {{value: reading_um, pattern: "no[.] (?P<trial>[0-9]+)"}}
 """

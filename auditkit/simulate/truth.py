@@ -157,6 +157,15 @@ class Truth:
     area_sd, spot_sd, reading_sd : float
         Spread of film between areas, between spots within an area and between
         readings within a spot, on the log scale `[-]`.
+    extent_most_steps : int
+        Most steps outward from a thin area at which the film is still thin.
+    extent_sound_ratio : float
+        Film beyond a thin zone, as a share of the specified minimum `[-]`.
+    study_mean_um : float
+        Mean film at the places of the measuring studies `[um]`.
+    study_sd_um : tuple of (str, float)
+        Spread in those studies of places, inspectors, inspectors at a place (crossed only)
+        and repeats, before the gauge rounds to its own step `[um]`.
 
     Examples
     --------
@@ -255,6 +264,15 @@ class Truth:
     area_sd: float = 0.11
     spot_sd: float = 0.08
     reading_sd: float = 0.03
+    extent_most_steps: int = 3
+    extent_sound_ratio: float = 1.32
+    study_mean_um: float = 75.0
+    study_sd_um: tuple[tuple[str, float], ...] = (
+        ("place", 12.0),
+        ("inspector", 1.5),
+        ("inspector at place", 0.8),
+        ("repeat", 1.5),
+    )
 
 
 DEFAULT_TRUTH = Truth()

@@ -213,7 +213,7 @@ def far_from_group(
     if frame.empty:
         return out
     values = finite_values(frame[response], at_least=1, what=f"values of {response}")
-    codes = frame.groupby(list(group), sort=False, dropna=False).ngroup().to_numpy()
+    codes = np.asarray(frame.groupby(list(group), sort=False, dropna=False).ngroup(), dtype=np.int64)
     sizes = np.bincount(codes)[codes]
     usable = sizes >= 3
     median = _median_of_others(values, codes)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["NestedDraws", "draw_nested", "draw_sd"]
+__all__ = ["NestedDraws", "draw_excess_variance", "draw_nested", "draw_sd"]
 
 Floats = npt.NDArray[np.float64]
 _TINY = 1e-12
@@ -78,6 +78,56 @@ def draw_sd(sd: float, *, df: float, draws: int, rng: np.random.Generator) -> Fl
     if np.isinf(df):
         return np.full(draws, float(sd))
     return np.asarray(sd * np.sqrt(df / rng.chisquare(df, draws)))
+
+
+def draw_excess_variance(
+    sum_of_squares: npt.ArrayLike, *, df: float, noise: Floats, rng: np.random.Generator
+) -> Floats:
+    """Return draws of a component of variance that is seen only together with noise.
+
+    A sum of squares over the component plus the noise is chi-square; the
+    component cannot be below 0, so the chi-square is cut off there.
+
+    Parameters
+    ----------
+    sum_of_squares : array_like, scalar or shape (draws,)
+        0 or more.
+    df : float
+        Its degrees of freedom, above 0.
+    noise : ndarray, shape (draws,)
+        Variance of the noise in each draw, 0 or more.
+    rng : Generator
+
+    Returns
+    -------
+    ndarray, shape (draws,)
+        0 or more.
+
+    Raises
+    ------
+    ValueError
+        A figure is out of its range.
+
+    References
+    ----------
+    [2]_ of the module, 5.2: prior 1/(component + noise).
+
+    Examples
+    --------
+    >>> drawn = draw_excess_variance(500.0, df=50, noise=np.full(20_000, 4.0), rng=np.random.default_rng(1))
+    >>> round(float(np.median(drawn)), 1), bool((drawn >= 0).all())
+    (6.1, True)
+    """
+    from scipy.stats import chi2
+
+    floor = np.asarray(noise, dtype=float)
+    squares = np.broadcast_to(np.asarray(sum_of_squares, dtype=float), floor.shape)
+    if not ((squares >= 0).all() and (floor >= 0).all() and df > 0):
+        raise ValueError("sum_of_squares and noise must be 0 or more, and df above 0")
+    most = np.where(floor > 0, chi2.cdf(squares / np.maximum(floor, _TINY), df), 1.0)
+    drawn = chi2.ppf(rng.uniform(size=len(floor)) * most, df)
+    total = np.divide(squares, drawn, out=floor.copy(), where=drawn > 0)
+    return np.asarray(np.maximum(total - floor, 0.0))
 
 
 def draw_nested(
@@ -143,9 +193,10 @@ def draw_nested(
     code, count = np.asarray(group, dtype=np.int64), np.asarray(readings, dtype=float)
     values = np.asarray(measured, dtype=float)
     draws = values.shape[0]
-    between = np.broadcast_to(np.asarray(place_sd, dtype=float), (draws,)) ** 2
-    within = np.broadcast_to(np.asarray(reading_sd, dtype=float), (draws,)) ** 2
-    _check(values, code, count, between, within)
+    apart = np.broadcast_to(np.asarray(place_sd, dtype=float), (draws,))
+    scatter = np.broadcast_to(np.asarray(reading_sd, dtype=float), (draws,))
+    _check(values, code, count, apart, scatter)
+    between, within = apart**2, scatter**2
     home = np.equal.outer(code, np.arange(code.max() + 1)).astype(float)
     error = within[:, None] / count
     weight = 1.0 / np.maximum(between[:, None] + error, _TINY)
@@ -175,22 +226,18 @@ def draw_nested(
 
 def _population(seen: Floats, variance: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """Return draws of the mean and the variance of the population the groups are from, [2]."""
-    from scipy.stats import chi2
-
     draws, groups = seen.shape
     if groups < 3:
         raise ValueError(f"a population can be fitted to three groups or more; given {groups}")
     noise = variance.mean(axis=1)
-    squares = ((seen - seen.mean(axis=1, keepdims=True)) ** 2).sum(axis=1)
-    # SS / (t^2 + v) is chi-square, cut off where t^2 would be below 0
-    most = chi2.cdf(squares / noise, groups - 1)
-    drawn = chi2.ppf(rng.uniform(size=draws) * most, groups - 1)
-    total = np.maximum(np.divide(squares, drawn, out=noise.copy(), where=drawn > 0), noise)
-    mean = seen.mean(axis=1) + np.sqrt(total / groups) * rng.standard_normal(draws)
-    return mean, total - noise
+    centre = seen.mean(axis=1)
+    squares = ((seen - centre[:, None]) ** 2).sum(axis=1)
+    spread = draw_excess_variance(squares, df=groups - 1, noise=noise, rng=rng)
+    mean = centre + np.sqrt((spread + noise) / groups) * rng.standard_normal(draws)
+    return mean, spread
 
 
-def _check(values: Floats, code: npt.NDArray[np.int64], count: Floats, between: Floats, within: Floats) -> None:
+def _check(values: Floats, code: npt.NDArray[np.int64], count: Floats, apart: Floats, scatter: Floats) -> None:
     """Refuse what cannot be a set of places in groups."""
     if values.ndim != 2 or not len(code) == len(count) == values.shape[1] or not len(code):
         raise ValueError(
@@ -201,5 +248,5 @@ def _check(values: Floats, code: npt.NDArray[np.int64], count: Floats, between: 
         raise ValueError("group must number the groups from 0 on, each with at least one place")
     if not (count >= 1).all():
         raise ValueError("readings must be 1 or more at every place")
-    if not ((between >= 0).all() and (within >= 0).all()):
+    if not ((apart >= 0).all() and (scatter >= 0).all()):
         raise ValueError("place_sd and reading_sd must be 0 or more")

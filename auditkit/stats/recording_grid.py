@@ -60,9 +60,7 @@ class TerminalDigits:
     method: str
 
 
-def recording_step(
-    values: object, *, steps: Sequence[float], share: float = 0.99, at_least: int = 20
-) -> float | None:
+def recording_step(values: object, *, steps: Sequence[float], share: float = 0.99, at_least: int = 20) -> float | None:
     """Return the widest of the steps to which the values were read; None where none fits.
 
     Parameters

@@ -277,8 +277,8 @@ def _product(level: Floats, sizes: Sequence[int], alike: Callable[[Floats], Floa
     for size in set(sizes):
         power = chance**size
         if spread > 0:
-            offset = np.arange(-(len(level) - 1), len(level)) * gap
-            power = np.convolve(power, _density(offset, spread) * gap, mode="valid")
+            offset = np.asarray(np.arange(-(len(level) - 1), len(level)) * gap, dtype=float)
+            power = np.convolve(_density(offset, spread) * gap, power.ravel(), mode="valid").astype(float)
         spread_out[size] = power
     product = np.ones(len(level))
     for size in sizes:

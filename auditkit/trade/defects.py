@@ -95,9 +95,7 @@ def defects_by_run(
     recorded = found.notna().any(axis="columns")
     if absent == "none found":
         found = found.fillna(False)
-    for row in doubtful[doubtful["quantity"] >= least_quantity].itertuples(index=False):
-        if found.at[row.run_id, row.defect] is not True:
-            found.loc[row.run_id, row.defect] = pd.NA
+    found = _unsettle(found, doubtful[doubtful["quantity"] >= least_quantity])
     return RunDefects(
         found=found.rename_axis(index="run_id", columns=None),
         recorded=recorded,
@@ -105,6 +103,15 @@ def defects_by_run(
         not_joined=len(defects) - len(traced),
         reasons=reasons,
     )
+
+
+def _unsettle(found: pd.DataFrame, doubtful: pd.DataFrame) -> pd.DataFrame:
+    """Return `found` with a missing value where a run may have the defect and is not known to."""
+    if doubtful.empty:
+        return found
+    marks = doubtful.groupby(["run_id", "defect"]).size().unstack("defect")
+    marked = marks.reindex(index=found.index, columns=found.columns).notna()
+    return found.mask(marked & ~found.fillna(False).astype(bool))
 
 
 def _trace_to_runs(defects: pd.DataFrame, runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, int]]:

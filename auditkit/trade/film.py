@@ -1,11 +1,13 @@
 """Film thickness: readings to spots, and spots to a verdict on each side of each area by a published rule.
 
-The rules themselves are data (`film_rules`), what they ask to be measured is
-in `film_sampling`, their tests in `film_decisions` and `film_verdicts`.
+The rules themselves are data (`film_rules`), limits a job has of its own are in
+`film_own`, what the rules ask to be measured is in `film_sampling`, their tests
+in `film_decisions` and `film_verdicts`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import pandas as pd
@@ -13,7 +15,8 @@ import pandas as pd
 from auditkit.errors import AuditError
 from auditkit.trade.columns import require_columns
 from auditkit.trade.film_decisions import decide
-from auditkit.trade.film_measures import SideMeasure, measure_sides, spots, typed_readings
+from auditkit.trade.film_measures import measure_sides, spots, typed_readings
+from auditkit.trade.film_own import OwnLimits, on_the_reverse, read_own_limits
 from auditkit.trade.film_rules import FilmRules, load_film_rules
 from auditkit.trade.film_sampling import (
     parts_required_pa2,
@@ -26,8 +29,10 @@ from auditkit.trade.film_verdicts import FilmSpec, Test, Verdict, counting_limit
 __all__ = [
     "FilmRules",
     "FilmSpec",
+    "OwnLimits",
     "Test",
     "Verdict",
+    "film_tests",
     "judge",
     "judge_areas",
     "load_film_rules",
@@ -36,7 +41,11 @@ __all__ = [
     "readings_required_iso",
     "repeats_allowed_iso",
     "spots",
+    "verdicts_by_side",
 ]
+
+Limits = Mapping[str, Mapping[str, object]]
+"""Limits of their own by job_id, as declared under `film_limits`."""
 
 _JUDGED_SIDES = ("facing", "reverse")
 _SIDES = (*_JUDGED_SIDES, "edge")
@@ -67,6 +76,18 @@ _JUDGED = (
     ("required_of", "str"),
     ("short_by", "int64"),
     ("from_memory", "bool"),
+)
+_TESTS = (
+    ("area_id", "str"),
+    ("side", "str"),
+    ("name", "str"),
+    ("clause", "str"),
+    ("observed", "float64"),
+    ("holds", "str"),
+    ("limit", "float64"),
+    ("outcome", "str"),
+    ("from_memory", "bool"),
+    ("decided", "bool"),
 )
 
 
@@ -120,18 +141,22 @@ def judge(readings: pd.DataFrame, *, spec: FilmSpec, rules: FilmRules | None = N
                 "Select one, or use judge_areas()"
             )
     frame = readings.assign(area_id="", side="facing")
-    below, far_below, _ = counting_limits(spec, rules=rules)
-    measured = measure_sides(frame, limits={("", "facing"): (below, far_below)}, rules=rules)
-    return decide(measured.get(("", "facing")), spec=spec, rules=rules)
+    return _decide_sides(frame, {("", "facing"): spec}, rules=rules)["", "facing"]
 
 
 def judge_areas(
-    readings: pd.DataFrame, areas: pd.DataFrame, jobs: pd.DataFrame, *, rules: FilmRules | None = None
+    readings: pd.DataFrame,
+    areas: pd.DataFrame,
+    jobs: pd.DataFrame,
+    *,
+    rules: FilmRules | None = None,
+    own_limits: Limits | None = None,
 ) -> pd.DataFrame:
     """Return the verdict on the facing and the reverse side of every area, by the rule of its job.
 
     The reverse is held to film_reverse_min_um, as minimum and as nominal,
-    where the job gives it. Edge readings are counted and kept out of the
+    where the job gives it; of limits a job has of its own, a least value above
+    it is lowered to it. Edge readings are counted and kept out of the
     verdicts: SSPC-PA 2 treats edges in an appendix that is not mandatory. An
     area without readings is "not assessable".
 
@@ -146,6 +171,9 @@ def judge_areas(
         film_nominal_um, film_max_um, film_reverse_min_um `[um]`.
     rules : FilmRules, optional
         Left out, the rules that ship with the package.
+    own_limits : mapping of str to mapping, optional
+        Limits of jobs whose rule is 'own', see `film_own.read_own_limits`; a
+        job without is not assessable.
 
     Returns
     -------
@@ -157,7 +185,8 @@ def judge_areas(
         lowest_reading_um, highest_reading_um (all less the correction)
         `[um]`, share_below_pct `[%]`, n_parts, n_spots, n_short_spots,
         n_readings, n_edge_readings, required, required_of, short_by, from_memory.
-        Under SSPC-PA 2 lowest and highest spot are of spots with enough readings.
+        Under SSPC-PA 2 and own limits, lowest and highest spot are of spots
+        with enough readings.
 
     Raises
     ------
@@ -165,8 +194,9 @@ def judge_areas(
         A column is not there, a thickness is missing, a side is unknown, or an
         area or job occurs twice.
     AuditError
-        A reading is of an area that is not in `areas`, or an area of a job
-        that is not in `jobs`.
+        A reading is of an area that is not in `areas`, an area of a job that
+        is not in `jobs`, or there are own limits of a job judged by a
+        published rule.
 
     References
     ----------
@@ -184,18 +214,106 @@ def judge_areas(
     >>> judged[["area_id", "side", "verdict", "reason"]].to_dict("records")[0]["reason"]
     'share of readings at or above the nominal is 66.7 %, and must be at least 90 %'
     """
+    verdicts = verdicts_by_side(readings, areas, jobs, rules=rules, own_limits=own_limits)
+    edges = readings.loc[readings["side"] == "edge", "area_id"].value_counts().to_dict()
+    rows = [_row(key, verdict, edges.get(key[0], 0)) for key, verdict in verdicts.items()]
+    return _typed_frame(rows, _JUDGED)
+
+
+def verdicts_by_side(
+    readings: pd.DataFrame,
+    areas: pd.DataFrame,
+    jobs: pd.DataFrame,
+    *,
+    rules: FilmRules | None = None,
+    own_limits: Limits | None = None,
+) -> dict[tuple[str, str], Verdict]:
+    """Return the verdict on each (area_id, side), with every test that was run.
+
+    Parameters and errors are those of `judge_areas`; see there.
+
+    Returns
+    -------
+    dict of (area_id, side) to Verdict
+        The facing and the reverse side of every area, in that order.
+
+    Examples
+    --------
+    >>> jobs = pd.DataFrame({"job_id": ["J4"], "acceptance_rule": ["own"],
+    ...                      "restriction_level": pd.array([None], "Int64"), "film_min_um": [60.0],
+    ...                      "film_nominal_um": [80.0], "film_max_um": [160.0], "film_reverse_min_um": [None]})
+    >>> areas = pd.DataFrame({"area_id": ["A1"], "job_id": ["J4"], "size_m2": [3.6], "surface_profile": ["fine"]})
+    >>> readings = pd.DataFrame({"area_id": "A1", "side": "facing", "spot": [1, 2, 3], "dft_um": [82.0, 45.0, 79.0]})
+    >>> own = {"J4": {"spot_min_um": 50, "source": "contract 12-7, clause 4"}}
+    >>> verdict = verdicts_by_side(readings, areas, jobs, own_limits=own)["A1", "facing"]
+    >>> verdict.verdict, verdict.clause
+    ('does not conform', 'contract 12-7, clause 4')
+    >>> [(test.name, test.observed, test.holds, test.limit) for test in verdict.tests]
+    [('spots measured', 3.0, 'at least', 1.0), ('lowest spot', 45.0, 'at least', 50.0)]
+    """
     rules = rules or load_film_rules()
-    specs = _specs(areas, jobs)
+    specs = _specs(areas, jobs, own=read_own_limits(own_limits or {}))
     frame = typed_readings(readings)
     _check_readings(frame, known=set(areas["area_id"]))
-    limits = {key: counting_limits(spec, rules=rules)[:2] for key, spec in specs.items()}
-    measured = measure_sides(frame[frame["side"] != "edge"], limits=limits, rules=rules)
-    edges = frame.loc[frame["side"] == "edge", "area_id"].value_counts().to_dict()
-    rows = [
-        _row(key, decide(measured.get(key), spec=spec, rules=rules), measured.get(key), spec, edges.get(key[0], 0))
-        for key, spec in specs.items()
+    return _decide_sides(frame[frame["side"] != "edge"], specs, rules=rules)
+
+
+def film_tests(verdicts: Mapping[tuple[str, str], Verdict]) -> pd.DataFrame:
+    """Return every test behind each verdict, one a row.
+
+    Parameters
+    ----------
+    verdicts : mapping of (area_id, side) to Verdict
+        See `verdicts_by_side`.
+
+    Returns
+    -------
+    DataFrame
+        area_id, side, name, clause, observed, holds (how the observed must
+        stand to the limit), limit, outcome, from_memory, decided (whether the
+        verdict turned on it), sorted by area_id and side, tests in the order
+        of the rule; thicknesses in `[um]`, shares `[-]`. A side without tests
+        has no row.
+
+    Examples
+    --------
+    >>> readings = pd.DataFrame({"spot": [1, 2, 3], "dft_um": [82.0, 85.0, 79.0]})
+    >>> spec = FilmSpec(rule="90-10", level=None, minimum_um=60, nominal_um=80, maximum_um=None,
+    ...                 surface_profile="fine", size_m2=2)
+    >>> tests = film_tests({("A1", "facing"): judge(readings, spec=spec)})
+    >>> tests[["name", "limit", "outcome"]].to_numpy().tolist()[2]
+    ['lowest reading', 72.0, 'conforms']
+    """
+    rows: list[dict[str, object]] = [
+        {
+            "area_id": area_id,
+            "side": side,
+            "name": test.name,
+            "clause": test.clause,
+            "observed": test.observed,
+            "holds": test.holds,
+            "limit": test.limit,
+            "outcome": test.outcome,
+            "from_memory": test.from_memory,
+            "decided": test in verdict.deciding,
+        }
+        for (area_id, side), verdict in sorted(verdicts.items(), key=lambda item: item[0])
+        for test in verdict.tests
     ]
-    return _judged_frame(rows)
+    return _typed_frame(rows, _TESTS)
+
+
+def _decide_sides(
+    readings: pd.DataFrame, specs: Mapping[tuple[str, str], FilmSpec], *, rules: FilmRules
+) -> dict[tuple[str, str], Verdict]:
+    """Return the verdict on each side there is a specification for."""
+    measured = measure_sides(
+        readings,
+        limits={key: counting_limits(spec, rules=rules)[:2] for key, spec in specs.items()},
+        rules=rules,
+        readings_per_spot={key: spec.own.readings_per_spot for key, spec in specs.items() if spec.own is not None},
+    )
+    return {key: decide(measured.get(key), spec=spec, rules=rules) for key, spec in specs.items()}
 
 
 def _check_readings(frame: pd.DataFrame, *, known: set[str]) -> None:
@@ -210,7 +328,7 @@ def _check_readings(frame: pd.DataFrame, *, known: set[str]) -> None:
         )
 
 
-def _specs(areas: pd.DataFrame, jobs: pd.DataFrame) -> dict[tuple[str, str], FilmSpec]:
+def _specs(areas: pd.DataFrame, jobs: pd.DataFrame, *, own: Mapping[str, OwnLimits]) -> dict[tuple[str, str], FilmSpec]:
     """Return what was specified for each (area_id, side), in that order."""
     require_columns(areas, ["area_id", "job_id", "size_m2", "surface_profile"], name="areas")
     job_columns = ["job_id", "acceptance_rule", "restriction_level", "film_min_um", "film_nominal_um"]
@@ -223,6 +341,7 @@ def _specs(areas: pd.DataFrame, jobs: pd.DataFrame) -> dict[tuple[str, str], Fil
     orphans = sorted(set(areas["job_id"]) - set(jobs["job_id"]))
     if orphans:
         raise AuditError(f"Every area must be of a job in `jobs`; {orphans[:3]} are not there. Add the jobs.")
+    _check_own(jobs, own)
     merged = areas[["area_id", "job_id", "size_m2", "surface_profile"]].merge(jobs[job_columns], on="job_id")
     specs = {}
     for row in merged.sort_values("area_id").to_dict("records"):
@@ -235,22 +354,37 @@ def _specs(areas: pd.DataFrame, jobs: pd.DataFrame) -> dict[tuple[str, str], Fil
             maximum_um=None if pd.isna(maximum) else float(maximum),
             surface_profile=row["surface_profile"],
             size_m2=float(row["size_m2"]),
+            own=own.get(row["job_id"]),
         )
-        back = facing if pd.isna(reverse) else replace(facing, minimum_um=float(reverse), nominal_um=float(reverse))
         specs[row["area_id"], "facing"] = facing
-        specs[row["area_id"], "reverse"] = back
+        specs[row["area_id"], "reverse"] = facing if pd.isna(reverse) else _reverse_of(facing, float(reverse))
     return specs
 
 
-def _row(
-    key: tuple[str, str], verdict: Verdict, measured: SideMeasure | None, spec: FilmSpec, n_edge_readings: int
-) -> dict[str, object]:
+def _reverse_of(facing: FilmSpec, reverse_min_um: float) -> FilmSpec:
+    limits = None if facing.own is None else on_the_reverse(facing.own, reverse_min_um=reverse_min_um)
+    return replace(facing, minimum_um=reverse_min_um, nominal_um=reverse_min_um, own=limits)
+
+
+def _check_own(jobs: pd.DataFrame, own: Mapping[str, OwnLimits]) -> None:
+    rules = dict(zip(jobs["job_id"], jobs["acceptance_rule"], strict=True))
+    published = {job: rules[job] for job in sorted(own) if rules.get(job, "own") != "own"}
+    if published:
+        job, rule = next(iter(published.items()))
+        raise AuditError(
+            f"Limits of its own go with a job whose acceptance_rule is own; {job} is judged by {rule}. "
+            f"Correct its rule, or remove film_limits.{job} from dossier.yaml."
+        )
+
+
+def _row(key: tuple[str, str], verdict: Verdict, n_edge_readings: int) -> dict[str, object]:
     """Return one row of `judge_areas`."""
+    measured, spec = verdict.measured, verdict.spec
     spots_lowest, spots_highest, readings_lowest, readings_highest = None, None, None, None
     if measured is not None:
         correction = verdict.correction_um
         readings_lowest, readings_highest = measured.lowest_um - correction, measured.highest_um - correction
-        if spec.rule == "sspc-pa-2":
+        if spec.rule in ("sspc-pa-2", "own"):
             spots_lowest, spots_highest = verdict.lowest_um, verdict.highest_um
         else:
             spots_lowest, spots_highest = measured.lowest_spot_um - correction, measured.highest_spot_um - correction
@@ -284,6 +418,6 @@ def _row(
     }
 
 
-def _judged_frame(rows: list[dict[str, object]]) -> pd.DataFrame:
+def _typed_frame(rows: list[dict[str, object]], columns: Iterable[tuple[str, str]]) -> pd.DataFrame:
     """Return the rows as a frame whose types do not depend on which values are there."""
-    return pd.DataFrame({column: pd.Series([row[column] for row in rows], dtype=kind) for column, kind in _JUDGED})
+    return pd.DataFrame({column: pd.Series([row[column] for row in rows], dtype=kind) for column, kind in columns})

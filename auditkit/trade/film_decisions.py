@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from auditkit.trade.film_measures import PartMeasure, SideMeasure
+from auditkit.trade.film_own_decisions import decide_own, over_parts, spots_finding
 from auditkit.trade.film_rules import Bound, Figure, FilmRules
 from auditkit.trade.film_sampling import parts_required_pa2, readings_required_90_10, readings_required_iso
 from auditkit.trade.film_verdicts import (
@@ -47,6 +48,8 @@ def decide(measured: SideMeasure | None, *, spec: FilmSpec, rules: FilmRules) ->
         return _decide_pa2(measured, spec=spec, rules=rules)
     if spec.rule == "iso-19840":
         return _decide_iso(measured, spec=spec, rules=rules)
+    if spec.rule == "own":
+        return decide_own(measured, spec=spec)
     return _decide_90_10(measured, spec=spec, rules=rules)
 
 
@@ -66,7 +69,7 @@ def _decide_pa2(measured: SideMeasure | None, *, spec: FilmSpec, rules: FilmRule
     return verdict_of(
         measured,
         findings,
-        rule=spec.rule,
+        spec=spec,
         level=level,
         clause=f"SSPC-PA 2, Table 1, level {level}",
         n_spots=sum(part.n_spots for part in parts),
@@ -74,21 +77,8 @@ def _decide_pa2(measured: SideMeasure | None, *, spec: FilmSpec, rules: FilmRule
         required=parts_required * spots_per_part,
         required_of="spots",
         short_by=max(0, parts_required - len(parts)) * spots_per_part + lacking,
-        values=_over_parts(parts),
+        values=over_parts(parts),
         correction_um=0.0,
-    )
-
-
-def _over_parts(parts: tuple[PartMeasure, ...]) -> tuple[float, float, float] | None:
-    """Return mean, lowest and highest of all spot measurements, or None where there is none."""
-    measured = [part for part in parts if part.n_spots]
-    if not measured:
-        return None
-    n_spots = sum(part.n_spots for part in measured)
-    return (
-        sum(part.mean_um * part.n_spots for part in measured) / n_spots,
-        min(part.lowest_um for part in measured),
-        max(part.highest_um for part in measured),
     )
 
 
@@ -107,13 +97,10 @@ def _parts_measured(n_parts: int, *, required: int, rules: FilmRules) -> Finding
 
 def _spots_measured(part: PartMeasure, *, where: str, rules: FilmRules) -> Finding:
     pa2 = rules.pa2
-    required = int(pa2.spots_per_part.value)
-    short = f"; {part.n_short_spots} more had too few readings" if part.n_short_spots else ""
-    return sampling_finding(
-        f"{where}spots measured",
-        part.n_spots,
-        required,
-        words=f"{where}{part.n_spots} of the {required} spots were measured{short}",
+    return spots_finding(
+        part,
+        int(pa2.spots_per_part.value),
+        where=where,
         clause="SSPC-PA 2, 3.2 and 3.3",
         from_memory=pa2.spots_per_part.from_memory or pa2.readings_per_spot.from_memory,
     )
@@ -148,6 +135,7 @@ def _part_limits(part: PartMeasure, *, where: str, level: int, spec: FilmSpec, r
             clause=f"SSPC-PA 2, Table 1, level {level}: {end} for the {name}",
             enough=enough,
             from_memory=bound.from_memory or by_default,
+            part=part.part,
         )
 
 
@@ -175,6 +163,7 @@ def _iso_scope(spec: FilmSpec, *, rules: FilmRules) -> Iterable[Finding]:
                 name="nominal film within the scope",
                 clause="ISO 19840, scope",
                 observed=spec.nominal_um,
+                holds="at least",
                 limit=scope.value,
                 outcome=NOT_ASSESSABLE,
                 from_memory=scope.from_memory,
@@ -188,6 +177,7 @@ def _iso_scope(spec: FilmSpec, *, rules: FilmRules) -> Iterable[Finding]:
                 name="rough surface",
                 clause="ISO 19840, scope",
                 observed=None,
+                holds="",
                 limit=None,
                 outcome=NOT_ASSESSABLE,
                 from_memory=False,
@@ -320,7 +310,7 @@ def _readings_verdict(
     return verdict_of(
         measured,
         findings,
-        rule=spec.rule,
+        spec=spec,
         level=None,
         clause=clause,
         n_spots=0 if measured is None else measured.n_spots,

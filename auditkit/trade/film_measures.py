@@ -115,7 +115,11 @@ def typed_readings(readings: pd.DataFrame) -> pd.DataFrame:
 
 
 def measure_sides(
-    readings: pd.DataFrame, *, limits: Mapping[tuple[str, str], tuple[float, float]], rules: FilmRules
+    readings: pd.DataFrame,
+    *,
+    limits: Mapping[tuple[str, str], tuple[float, float]],
+    rules: FilmRules,
+    readings_per_spot: Mapping[tuple[str, str], int] | None = None,
 ) -> dict[tuple[str, str], SideMeasure]:
     """Return what was measured on each (area_id, side) that has readings.
 
@@ -128,6 +132,8 @@ def measure_sides(
         far below `[um]`; there must be one for each side with readings.
     rules : FilmRules
         Says how many readings make a spot measurement.
+    readings_per_spot : mapping of (area_id, side) to int, optional
+        Sides on which another number of readings makes a spot measurement.
 
     Examples
     --------
@@ -163,7 +169,13 @@ def measure_sides(
             n_spots=("dft_um", "size"), lowest_spot_um=("dft_um", "min"), highest_spot_um=("dft_um", "max")
         )
     )
-    parts = _parts(spot_frame, rules=rules)
+    enough = np.array(
+        [
+            (readings_per_spot or {}).get(key, int(rules.pa2.readings_per_spot.value))
+            for key in zip(spot_frame["area_id"], spot_frame["side"], strict=True)
+        ]
+    )
+    parts = _parts(spot_frame, counted=spot_frame["n"] >= enough)
     return {
         (row["area_id"], row["side"]): SideMeasure(
             n_readings=int(row["n_readings"]),
@@ -181,9 +193,8 @@ def measure_sides(
     }
 
 
-def _parts(spot_frame: pd.DataFrame, *, rules: FilmRules) -> dict[tuple[str, str], list[PartMeasure]]:
+def _parts(spot_frame: pd.DataFrame, *, counted: pd.Series[bool]) -> dict[tuple[str, str], list[PartMeasure]]:
     """Return the parts measured on each (area_id, side), in order of their number."""
-    counted = spot_frame["n"] >= int(rules.pa2.readings_per_spot.value)
     counted_um = spot_frame["dft_um"].where(counted)
     summary = (
         spot_frame.assign(counted=counted, short=~counted, counted_um=counted_um)

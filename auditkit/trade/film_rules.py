@@ -92,6 +92,11 @@ class Pa2:
     sampled_parts: Figure
     sampled_up_to_m2: Figure
     further_part_per_m2: Figure
+    extent_step_m: Figure
+    extent_directions: Figure
+    extent_conforming_in_a_row: Figure
+    extent_units_below_m: Figure
+    extent_suspect_within_m: Figure
     levels: Mapping[int, Level]
 
 
@@ -299,6 +304,11 @@ def _pa2(section: _Section) -> Pa2:
         sampled_parts=take("sampled_parts"),
         sampled_up_to_m2=take("sampled_up_to_m2"),
         further_part_per_m2=take("further_part_per_m2"),
+        extent_step_m=take("extent_step_m"),
+        extent_directions=take("extent_directions"),
+        extent_conforming_in_a_row=take("extent_conforming_in_a_row"),
+        extent_units_below_m=take("extent_units_below_m"),
+        extent_suspect_within_m=take("extent_suspect_within_m"),
         levels={number: _level(levels.section(number)) for number in range(1, 6)},
     )
     levels.close()

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from auditkit.trade.film_measures import TIE, SideMeasure
+from auditkit.trade.film_own import OwnLimits
 from auditkit.trade.film_rules import FilmRules
 
 __all__ = [
@@ -33,7 +34,7 @@ NOT_CONFORMING = "does not conform"
 NOT_ASSESSABLE = "not assessable"
 
 _SHOWN = 4  # findings told in a reason
-_RULES = ("sspc-pa-2", "iso-19840", "90-10")
+_RULES = ("sspc-pa-2", "iso-19840", "90-10", "own")
 _PROFILES = ("smooth", "fine", "medium", "coarse", "unknown")
 
 
@@ -43,8 +44,8 @@ class FilmSpec:
 
     Parameters
     ----------
-    rule : {'sspc-pa-2', 'iso-19840', '90-10'}
-        Published rule it is judged by.
+    rule : {'sspc-pa-2', 'iso-19840', '90-10', 'own'}
+        Published rule it is judged by, or the job's own limits.
     level : int, optional
         SSPC-PA 2 restriction level 1 to 5; None means the rule's default level.
     minimum_um, nominal_um : float
@@ -56,6 +57,9 @@ class FilmSpec:
         ISO 8503-1 grade of the surface under the film.
     size_m2 : float
         Coated size of the area `[m2]`.
+    own : OwnLimits, optional
+        The job's own limits, under the rule 'own'; None where none were
+        declared.
     """
 
     rule: str
@@ -65,6 +69,7 @@ class FilmSpec:
     maximum_um: float | None
     surface_profile: str
     size_m2: float
+    own: OwnLimits | None = None
 
     def __post_init__(self) -> None:
         """Refuse a specification that no rule can judge by."""
@@ -74,6 +79,8 @@ class FilmSpec:
             raise ValueError(f"level must be 1 to 5, or None for the rule's default; given {self.level!r}")
         if self.surface_profile not in _PROFILES:
             raise ValueError(f"surface_profile must be one of {', '.join(_PROFILES)}; given {self.surface_profile!r}")
+        if self.own is not None and self.rule != "own":
+            raise ValueError(f"own limits go with the rule own only; given {self.rule!r}. Leave one of them out")
         if not (self.minimum_um > 0 and self.nominal_um > 0 and (self.maximum_um is None or self.maximum_um > 0)):
             raise ValueError(
                 "minimum_um, nominal_um and, where there is one, maximum_um must be above 0; "
@@ -83,16 +90,22 @@ class FilmSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Test:
-    """One test of a rule: what was observed, the limit, and the outcome in the words of a verdict."""
+    """One test of a rule: what was observed, the limit, and the outcome in the words of a verdict.
+
+    `holds` says how the observed must stand to the limit, such as 'at least';
+    `part` is the part of the area that was tested, None for the whole of it.
+    """
 
     __test__ = False
 
     name: str
     clause: str
     observed: float | None
+    holds: str
     limit: float | None
     outcome: str
     from_memory: bool
+    part: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +122,8 @@ class Verdict:
         Clause that decided, and why in words.
     tests : tuple of Test
         Every test that was run or could not be run.
+    deciding : tuple of Test
+        Those that decided: all of them where every test passed.
     n_readings, n_spots, n_short_spots, n_parts : int
         Readings; spots (under SSPC-PA 2 only those with enough readings, the
         others are the short spots); parts with readings.
@@ -128,6 +143,8 @@ class Verdict:
         minimum (SSPC-PA 2) or nominal (other rules) `[%]`.
     correction_um : float
         What was taken off each reading for the surface profile `[um]`.
+    spec, measured : FilmSpec, SideMeasure or None
+        What was specified, and what was measured, if anything was.
     """
 
     verdict: str
@@ -136,6 +153,7 @@ class Verdict:
     clause: str
     reason: str
     tests: tuple[Test, ...]
+    deciding: tuple[Test, ...]
     n_readings: int
     n_spots: int
     n_short_spots: int
@@ -149,6 +167,8 @@ class Verdict:
     highest_um: float | None
     share_below_pct: float | None
     correction_um: float
+    spec: FilmSpec
+    measured: SideMeasure | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +204,7 @@ def counting_limits(spec: FilmSpec, *, rules: FilmRules) -> tuple[float, float, 
     >>> counting_limits(spec, rules=load_film_rules())
     (105.0, 89.0, 25.0)
     """
-    if spec.rule == "sspc-pa-2":
+    if spec.rule in ("sspc-pa-2", "own"):
         return spec.minimum_um, spec.minimum_um, 0.0
     if spec.rule == "90-10":
         return spec.nominal_um, rules.ninety_ten.reading_min.value * spec.nominal_um, 0.0
@@ -204,6 +224,7 @@ def limit_finding(
     clause: str,
     enough: bool,
     from_memory: bool,
+    part: int | None = None,
 ) -> Finding:
     """Return the finding on a value that may not lie below, or else not above, a limit.
 
@@ -223,6 +244,8 @@ def limit_finding(
         Whether enough was measured for the test to count.
     from_memory : bool
         Whether the limit rests on a figure that was not seen printed.
+    part : int, optional
+        Part of the area the value is of.
 
     Examples
     --------
@@ -244,7 +267,16 @@ def limit_finding(
             if breached
             else ""
         )
-    test = Test(name=name, clause=clause, observed=value, limit=limit, outcome=outcome, from_memory=from_memory)
+    test = Test(
+        name=name,
+        clause=clause,
+        observed=value,
+        holds="at least" if least else "at most",
+        limit=limit,
+        outcome=outcome,
+        from_memory=from_memory,
+        part=part,
+    )
     return Finding(test=test, words=words)
 
 
@@ -263,6 +295,7 @@ def share_finding(
         name=name,
         clause=clause,
         observed=share,
+        holds=holds.removeprefix("must be "),
         limit=limit,
         outcome=_outcome(breached=breached, enough=enough),
         from_memory=from_memory,
@@ -272,7 +305,16 @@ def share_finding(
     return Finding(test=test, words=words)
 
 
-def sampling_finding(name: str, measured: int, required: int, *, words: str, clause: str, from_memory: bool) -> Finding:
+def sampling_finding(
+    name: str,
+    measured: int,
+    required: int,
+    *,
+    words: str,
+    clause: str,
+    from_memory: bool,
+    part: int | None = None,
+) -> Finding:
     """Return the finding on how much was measured: too little leaves the rule without a verdict.
 
     Examples
@@ -285,9 +327,11 @@ def sampling_finding(name: str, measured: int, required: int, *, words: str, cla
         name=name,
         clause=clause,
         observed=float(measured),
+        holds="at least",
         limit=float(required),
         outcome=outcome,
         from_memory=from_memory,
+        part=part,
     )
     return Finding(test=test, words=words)
 
@@ -296,7 +340,7 @@ def verdict_of(
     measured: SideMeasure | None,
     findings: Sequence[Finding],
     *,
-    rule: str,
+    spec: FilmSpec,
     level: int | None,
     clause: str,
     n_spots: int,
@@ -315,15 +359,17 @@ def verdict_of(
     outcomes = {finding.test.outcome for finding in findings}
     worst = next((word for word in (NOT_CONFORMING, NOT_ASSESSABLE, CONFORMS) if word in outcomes), NOT_ASSESSABLE)
     deciding = [finding for finding in findings if finding.test.outcome == worst and finding.words]
-    memories = [finding.test.from_memory for finding in (findings if worst == CONFORMS else deciding)]
+    decided_by = [finding.test for finding in (findings if worst == CONFORMS else deciding)]
+    memories = [test.from_memory for test in decided_by]
     mean, lowest, highest = (None, None, None) if values is None else values
     return Verdict(
         verdict=worst,
-        rule=rule,
+        rule=spec.rule,
         level=level,
         clause=clause if worst == CONFORMS or not deciding else deciding[0].test.clause,
         reason=_reason(worst, deciding),
         tests=tuple(finding.test for finding in findings),
+        deciding=tuple(decided_by),
         n_readings=0 if measured is None else measured.n_readings,
         n_spots=n_spots,
         n_short_spots=n_short_spots,
@@ -337,6 +383,8 @@ def verdict_of(
         highest_um=highest,
         share_below_pct=None if measured is None else 100 * measured.n_below / measured.n_readings,
         correction_um=correction_um,
+        spec=spec,
+        measured=measured,
     )
 
 

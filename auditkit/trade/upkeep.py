@@ -49,7 +49,8 @@ def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
         One row a run and part, sorted by run_id and part: run_id, part,
         clean_h `[h]` of the clock since cleaned or replaced, used_d `[d]`
         (earlier days on which the unit sprayed since then; 0 where it was
-        cleaned at each end of use), inspected_d `[d]` since any note, wear_pct `[%]`, found (condition at the last note that gave one).
+        cleaned at each end of use), inspected_d `[d]` since any note,
+        wear_pct `[%]`, found (condition at the last note that gave one).
         Missing where no note before the run says it.
 
     Examples

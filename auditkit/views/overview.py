@@ -97,6 +97,12 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
             f"{topic}: {share(int(counts.get('conforms', 0)), asked)} {of} conform, "
             f"{counts.get('does not conform', 0)} do not, {counts.get('not assessable', 0)} could not be judged."
         )
+    doubtful = findings.doubt.sides["doubtful"].eq(True).fillna(False)
+    if doubtful.any():
+        lines.append(
+            f"In doubt: {share(int(doubtful.sum()), findings.doubt.n)} sides judged conform with a probability between "
+            "5 and 95 %."
+        )
     checks = findings.film.gauge_checks
     failed = checks[checks["passed"].eq(False).fillna(False).astype(bool)]
     suspect = int(findings.film.areas["suspect_readings"].sum())
@@ -106,8 +112,8 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
         times = ["gauge_id", "checked_at"]
         lines.append(
             f"Gauge {gauges} failed {len(failed.drop_duplicates(times))} of its {len(of_gauge.drop_duplicates(times))} "
-            f"checks; {suspect:,} readings are suspect, on {_suspect_areas(findings)} areas called conforming. "
-            "The verdicts still count them."
+            f"checks; {suspect:,} readings are suspect, on {_suspect_areas(findings)} areas called conforming. The "
+            f"verdicts count them; without them {_changed(findings)} of {len(findings.film.areas)} sides change."
         )
     uncovered = int(findings.film.areas["uncovered_readings"].sum())
     if uncovered:
@@ -117,6 +123,10 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
     if whole:
         lines.append(f"Rows set aside, and so in none of these counts: {', '.join(whole)}.")
     return tuple(lines)
+
+
+def _changed(findings: Findings) -> int:
+    return int(findings.gauges.verdicts["changed"].eq(True).fillna(False).sum())
 
 
 def _suspect_areas(findings: Findings) -> int:
@@ -178,15 +188,16 @@ def _stop_work(findings: Findings, *, most_named: int) -> tuple[str, ...]:
     grouped = breaches.groupby("rule", sort=True)["where"].agg(lambda names: sorted(set(names)))
     counts = breaches["rule"].value_counts()
     rules = sorted(grouped.index, key=lambda rule: (-counts[rule], rule))
-    lines = [
-        f"Broken {'once' if counts[rule] == 1 else f'{counts[rule]} times'}: {rule} ({_some(grouped[rule], most_named)})"
-        for rule in rules
-    ]
+    lines = [f"Broken {_times(int(counts[rule]))}: {rule} ({_some(grouped[rule], most_named)})" for rule in rules]
     aside = _set_aside(findings)
     unseen = [f"{aside[record]} {words}" for record, words in _SAFETY_RECORDS.items() if aside.get(record)]
     if unseen:
         lines.append(f"Not looked at, since set aside: {' and '.join(unseen)}")
     return tuple(lines)
+
+
+def _times(n: int) -> str:
+    return "once" if n == 1 else f"{n} times"
 
 
 _SAFETY_RECORDS = {"spray_runs": "rows of spray runs", "startup_checks": "rows of start-up checks"}

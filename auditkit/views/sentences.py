@@ -100,7 +100,7 @@ def _second_looks(row: Mapping[str, object] | pd.Series, conditions: Mapping[str
     text = ""
     if "firm" in row and not row["firm"] and row["reading"] in ("goes with more", "goes with fewer"):
         text += "; not clear within operators and days of a job"
-    if "travels_with" in row and row["travels_with"]:
+    if row.get("travels_with"):
         other = side_of(conditions[str(row["travels_with"])], str(row["travels_side"]))
         text += f"; travels with {other} ({_int(row['travels_n'])} runs)"
         apart = [100 * _float(row[f"apart_{name}"]) for name in ("difference", "low", "high")]

@@ -8,6 +8,7 @@ import pandas as pd
 
 from auditkit.dossier import Dossier
 from auditkit.findings.audit import Findings
+from auditkit.intake.ledger import CONSEQUENCE, ledger_summary
 from auditkit.views.overview import overview
 
 if TYPE_CHECKING:
@@ -36,18 +37,22 @@ def records_table(dossier: Dossier) -> Table:
 
 
 def ledger_lines(ledger: pd.DataFrame, *, most: int) -> list[str]:
-    """Return the first faults of the set-aside ledger as lines, file by file, and how many more there are."""
+    """Return the kinds of fault in the set-aside ledger as lines, root causes first, and how many more there are."""
     if ledger.empty:
         return ["Every row was accepted."]
-    rows = ledger["row_no"].nunique()
-    lines = [f"{len(ledger):,} faults in {rows:,} rows that were set aside:"]
-    for fault in ledger.head(most).fillna("").to_dict("records"):
+    summary = ledger_summary(ledger)
+    lines = [f"{ledger['row_no'].nunique():,} rows were set aside, for {len(ledger):,} faults:"]
+    for fault in summary.head(most).fillna("").to_dict("records"):
         sheet = f", sheet {fault['sheet']}" if fault["sheet"] else ""
         column = f", {fault['column']}" if fault["column"] else ""
+        times = "" if fault["rows"] == 1 else f"{fault['rows']:,} rows, first "
+        if fault["holds"] == CONSEQUENCE:
+            lines.append(f"  {fault['record']}: {fault['rows']:,} rows: {CONSEQUENCE}")
+            continue
         cure = f"{fault['cure'][:1].upper()}{fault['cure'][1:]}"
-        where = f"{fault['file']}{sheet} line {fault['line']}{column}"
+        where = f"{times}{fault['file']}{sheet} line {fault['line']}{column}"
         lines.append(f"  {where}: {fault['holds']}; given {fault['value']!r}. {cure}.")
-    more = len(ledger) - most
+    more = len(summary) - most
     if more > 0:
         lines.append(f"  ... and {more:,} more; `auditkit audit` writes them all to set_aside.csv")
     return lines

@@ -43,7 +43,7 @@ def test_each_cell_is_told_with_its_bounds():
     assert list(faults.columns) == list(FAULT_COLUMNS)
     assert faults[["row", "column", "value", "rule", "holds"]].values.tolist() == [
         [0, "film_min_um", "0", "range", "must be from 1 to 5000 um"],
-        [1, "acceptance_rule", "iso", "choice", "must be one of sspc-pa-2, iso-19840, 90-10"],
+        [1, "acceptance_rule", "iso", "choice", "must be one of sspc-pa-2, iso-19840, 90-10, own"],
         [2, "site", "", "missing", "must not be blank"],
         [3, "job_id", "J" * 41, "range", "must have from 1 to 40 characters"],
     ]
@@ -179,6 +179,19 @@ def test_a_row_already_at_fault_still_hears_of_its_link():
         places={"jobs": str, "areas": str},
     )
     assert told(faults["areas"]) == [(0, "job_id", "link")]
+
+
+def test_a_link_to_a_row_without_shape_names_its_place():
+    jobs, areas = frame_of("jobs", {"job_id": "J1"}), frame_of("areas", {"job_id": "X"}, {"job_id": "Y"})
+    faults = check_links(
+        {"jobs": jobs, "areas": areas},
+        {"jobs": contract("jobs"), "areas": contract("areas")},
+        accepted={"jobs": np.array([True]), "areas": np.array([True, True])},
+        places={"jobs": str, "areas": str},
+        misshapen={"jobs": {"X": "jobs.csv line 7"}},
+    )["areas"]
+    assert "its row was set aside (jobs.csv line 7)" in faults.loc[0, "holds"]
+    assert faults.loc[1, "holds"] == "must be job_id of a row of jobs in this dossier; it has J1 to J1 (1 rows)"
 
 
 def test_blank_links_are_no_fault():

@@ -9,6 +9,9 @@ from auditkit.contracts import load_contracts
 from auditkit.dossier import FILE_COLUMNS, LEDGER_COLUMNS, LINEAGE_COLUMNS
 from auditkit.errors import SourceError
 from auditkit.intake import read_dossier
+from auditkit.intake.ledger import CONSEQUENCE, SUMMARY_COLUMNS, ledger_summary
+
+ANOTHER_JOB = "J2,Quay,Finish,60,80,160,40,sspc-pa-2,3,70,48,T,10\n"
 
 
 def test_a_sound_folder_is_read_whole(read, sound):
@@ -17,7 +20,7 @@ def test_a_sound_folder_is_read_whole(read, sound):
     assert dossier.ledger.empty
     assert dossier.notes == ()
     assert dossier.time_zone == "UTC"
-    assert dict(dossier.settings) == {"absent_defect_means": None, "conditions": {}}
+    assert dict(dossier.settings) == {"absent_defect_means": None, "conditions": {}, "film_limits": {}}
     assert dossier.contracts["jobs"] == load_contracts()["jobs"].digest
 
 
@@ -74,7 +77,7 @@ def test_repeats_are_seen_across_files(read, sound):
 
 
 def test_what_links_to_a_row_set_aside_is_set_aside_too(read, sound):
-    sound["jobs.csv"] = sound["jobs.csv"].replace("sspc-pa-2", "by eye")
+    sound["jobs.csv"] = sound["jobs.csv"].replace("sspc-pa-2", "by eye") + ANOTHER_JOB
     ledger = read(sound).ledger
     assert ledger.groupby("record")["rule"].agg(list).to_dict() == {
         "areas": ["link", "link"],
@@ -141,7 +144,8 @@ def test_sheets_of_a_workbook_may_be_different_records(read, sound, tmp_path):
     made.create_sheet("Key").append(["green", "done"])
     made.save(tmp_path / "site.xlsx")
     with pytest.raises(
-        SourceError, match=r'site.xlsx, sheet Key: must have the columns .*\n.*(?s:.*)ignore: \["site.xlsx#Key"\]'
+        SourceError,
+        match=r'site.xlsx, sheet Key: must have the columns .*(?s:.*)sheet: "Key"\n(?s:.*)ignore: \["site.xlsx#Key"\]',
     ):
         read(sound)
     dossier = read({**sound, "dossier.yaml": "auditkit: 1\nignore: ['site.xlsx#Key']\n"})
@@ -187,6 +191,81 @@ def test_error_cells_of_a_workbook_are_set_aside(read, sound, tmp_path):
     assert ledger[["sheet", "line", "column", "value", "rule"]].values.tolist() == [
         ["Sheet", 4, "description", "#N/A", "type"]
     ]
+
+
+def test_the_ledger_tells_root_causes_first(read, sound):
+    """Jobs come before the areas that link to them, and within a record what is wrong with a row itself."""
+    sound["jobs.csv"] = sound["jobs.csv"].replace("sspc-pa-2", "by eye") + ANOTHER_JOB
+    sound["areas.csv"] += "A3,J2,rail,tube,-1,steel,fine\nA4,J1,rail,ball,3,steel,fine\n"
+    sound["readings.csv"] += "A9,facing,1,1,74.5,G1,\nA1,facing,2,x,74.5,G1,\n"
+    ledger = read(sound).ledger
+    assert ledger[["record", "line", "column", "rule"]].values.tolist() == [
+        ["jobs", 2, "acceptance_rule", "choice"],
+        ["areas", 4, "size_m2", "range"],
+        ["areas", 5, "geometry", "choice"],
+        ["areas", 5, "job_id", "link"],
+        ["areas", 2, "job_id", "link"],
+        ["areas", 3, "job_id", "link"],
+        ["film_readings", 5, "area_id", "link"],  # A9 is in no file, so this is a fault of its own
+        ["film_readings", 6, "repeat", "type"],
+        ["film_readings", 6, "area_id", "link"],
+        ["film_readings", 2, "area_id", "link"],
+        ["film_readings", 3, "area_id", "link"],
+        ["film_readings", 4, "area_id", "link"],
+    ]
+    assert ledger["row_no"].is_monotonic_increasing
+    assert ledger["fault_id"].tolist() == list(range(1, 13))
+
+
+def test_the_summary_of_the_ledger_folds_equal_faults_and_consequences(read, sound):
+    sound["jobs.csv"] = sound["jobs.csv"].replace("sspc-pa-2", "by eye") + ANOTHER_JOB
+    sound["areas.csv"] += "A3,J2,rail,tube,2,steel,fine\n"
+    sound["readings.csv"] += "A3,facing,1,1,62 um,G1,\nA3,facing,1,2,74.5,,\nA3,facing,1,3,7 um,G1,\n"
+    ledger = read(sound).ledger
+    before = ledger.copy()
+    summary = ledger_summary(ledger)
+    pd.testing.assert_frame_equal(ledger, before)
+    assert {name: str(kind) for name, kind in summary.dtypes.items()} == SUMMARY_COLUMNS
+    assert summary[["record", "line", "column", "value", "rule", "rows"]].fillna("").values.tolist() == [
+        ["jobs", 2, "acceptance_rule", "by eye", "choice", 1],
+        ["film_readings", 5, "dft_um", "62 um", "type", 2],
+        ["film_readings", 6, "gauge_id", "", "missing", 1],
+        ["areas", 2, "job_id", "J1", "link", 2],
+        ["film_readings", 2, "area_id", "A1", "link", 3],
+    ]
+    assert summary.loc[1, "cure"] == "write 62 alone and give the unit once in dossier.yaml (units: {dft_um: um})"
+    assert summary.loc[3:, "holds"].unique().tolist() == [CONSEQUENCE]
+    assert ledger_summary(ledger.head(0)).empty
+
+
+def test_a_dossier_of_which_no_row_was_accepted_is_refused_with_the_commonest_faults(read, sound):
+    sound["jobs.csv"] = sound["jobs.csv"].replace("sspc-pa-2", "by eye")
+    checks = (
+        "gauge_id,checked_at,stage,certified_um,repeat,reading_um,gauge_tolerance_pct,standard_tolerance_pct\n"
+        "G1,2027-01-13T08:00Z,before use,125,1,abt 126,3,1\nG1,2027-01-13T08:00Z,before use,125,2,?,3,1\n"
+    )
+    with pytest.raises(SourceError) as caught:
+        read({**sound, "checks.csv": checks})
+    lines = str(caught.value).splitlines()
+    assert lines[0].endswith(
+        "must hold at least one row that can be accepted; given 8 rows, each of which was set aside. Mend these first:"
+    )
+    assert lines[1] == (
+        "  2 in gauge_checks, first checks.csv line 2, reading_um: must be a number; given 'abt 126'. "
+        "Write the number alone, or declare the word under missing."
+    )
+    assert lines[2].startswith("  1 in jobs, first jobs.csv line 2, acceptance_rule: must be one of sspc-pa-2")
+    assert len(lines) == 3  # areas and readings fell only because of the job
+
+
+def test_a_link_to_a_row_of_another_width_says_that_it_was_set_aside(read, sound):
+    sound["areas.csv"] += "A3,J1,rail, port side,tube,2,steel,fine\n"
+    sound["readings.csv"] += "A3,facing,1,1,74.5,G1,\n"
+    ledger = read(sound).ledger
+    assert ledger[["record", "rule"]].values.tolist() == [["areas", "shape"], ["film_readings", "link"]]
+    assert ledger.loc[1, "holds"] == (
+        "must be area_id of an accepted row of areas; its row was set aside (areas.csv line 4)"
+    )
 
 
 FORMS = ["semicolon", "utf-16", "cp1252", "tab", "xlsx", "parquet", "split", "reversed"]
@@ -242,3 +321,11 @@ def test_the_same_records_give_the_same_tables_whatever_their_form(read, sound, 
         pd.Timestamp("2027-07-13T07:06:30Z"),
     ]
     assert dossier.digest() == reference.digest()
+
+
+def test_own_film_limits_are_passed_on_and_a_job_that_is_not_there_is_said(read, sound):
+    limits = "{spot_min_um: 50, source: 'contract 12-7, clause 4'}"
+    sound["dossier.yaml"] = f"auditkit: 1\nfilm_limits: {{J1: {limits}, J7: {limits}}}\n"
+    dossier = read(sound)
+    assert dossier.settings["film_limits"]["J1"] == {"spot_min_um": 50, "source": "contract 12-7, clause 4"}
+    assert dossier.notes == ("dossier.yaml, film_limits.J7: no accepted row of jobs has this job_id",)

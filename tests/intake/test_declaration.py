@@ -61,6 +61,25 @@ def test_tables_take_the_marks_of_the_dossier_unless_they_have_their_own(declare
         ("auditkit: [", r"must be YAML in UTF-8"),
         ("- auditkit", r"dossier.yaml: must be a mapping"),
         ("", r"dossier.yaml: must be a mapping of keys to values; given None"),
+        (
+            "auditkit: 1\nfilm_limits: {J4: {spot_mim_um: 50, source: x}}",
+            r"film_limits.J4.spot_mim_um: must be a key known here .*Write 'spot_min_um'",
+        ),
+        ("auditkit: 1\nfilm_limits: {J4: {spot_min_um: 50}}", r"film_limits.J4: must have source"),
+        (
+            "auditkit: 1\nfilm_limits: {J4: {source: x, spots_per_part: 5}}",
+            r"film_limits.J4: must have at least one of spot_min_um, spot_max_um, area_min_um, area_max_um; given only",
+        ),
+        (
+            "auditkit: 1\nfilm_limits: {J4: {source: x, area_min_um: 100, area_max_um: 60}}",
+            r"film_limits.J4: area_min_um may not exceed area_max_um; given 100 and 60",
+        ),
+        ("auditkit: 1\nfilm_limits: {J4: {source: x, area_min_um: -1}}", r"area_min_um: must be at least 0.1"),
+        ("auditkit: 1\nfilm_limits: {J4: {source: x, area_min_um: thick}}", r"area_min_um: must be a number"),
+        (
+            "auditkit: 1\nfilm_limits: {J4: {source: x, area_min_um: 60, spots_per_part: 2.5}}",
+            r"spots_per_part: must be a whole number",
+        ),
         (entry("sheets: S"), r"tables\[1\].sheets: must be a key known here .*Write 'sheet'"),
         (entry("header_line: 0"), r"tables\[1\].header_line: must be at least 1"),
         (entry("encoding: utf-99"), r"tables\[1\].encoding: must be a text encoding; given 'utf-99'"),

@@ -4,8 +4,10 @@ import zipfile
 import pytest
 
 from auditkit.errors import DeclarationError, SourceError
+from auditkit.findings.audit import audit
 from auditkit.intake import folder as folder_module
 from auditkit.intake import read_dossier
+from auditkit.report.files import write_audit
 
 OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 
@@ -135,6 +137,11 @@ def test_what_is_no_record_is_passed_over(read, sound):
             "notes.md": "# notes",
             ".hidden.csv": "x",
             "~$jobs.xlsx": "lock",
+            ".~lock.areas.ods#": "lock",
+            "Thumbs.db": "pictures",
+            "desktop.ini": "[.ShellClassInfo]",
+            ".DS_Store": "x",
+            "raw/thumbs.db": "pictures",
             ".git/x.csv": "x",
             "deep/er/x.csv": "not looked at",
             "photos.csv": "q\n1\n",
@@ -144,9 +151,35 @@ def test_what_is_no_record_is_passed_over(read, sound):
     )
     assert sorted(dossier.files["file"]) == ["areas.csv", "jobs.csv", "readings.csv"]
     assert dossier.notes == (
+        ".~lock.areas.ods#: ignored; someone has areas.ods open, so what is not saved yet was not read",
         "photos.csv: ignored, as dossier.yaml says",
         "pictures/one.jpg: ignored, as dossier.yaml says",
+        "~$jobs.xlsx: ignored; someone has jobs.xlsx open, so what is not saved yet was not read",
     )
+
+
+def test_what_an_audit_wrote_is_no_record(read, sound, tmp_path):
+    plain = read(sound)
+    write_audit(audit(plain), tmp_path)
+    written = ("findings.json", "report.html", "set_aside.csv")
+    again = read_dossier(tmp_path)
+    assert again.digest() == plain.digest()
+    assert again.notes == tuple(f"{name}: ignored, as auditkit wrote it" for name in written)
+    by_pattern = "auditkit: 1\ntables: [{file: '[rs]*.csv', record: film_readings}]\n"
+    assert read({"dossier.yaml": by_pattern}).digest() == plain.digest()
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("set_aside.csv", "fault_id,row_no,record\n1,1,jobs\n", "must have the columns of one kind of record"),
+        ("findings.json", '{"kind": "other"}', "must be a kind of file that can be read"),
+        ("report.html", "<!doctype html><title>Stock list</title>", "must be a table; given a web page"),
+    ],
+)
+def test_other_files_of_those_names_are_not_passed_over(read, sound, name, content, message):
+    with pytest.raises(SourceError, match=rf"{name}: {message}"):
+        read({**sound, name: content})
 
 
 def test_folders_are_read_one_level_down_and_deeper_where_named(read, sound):

@@ -173,3 +173,26 @@ def test_parts_are_joined_as_written():
     assert moment_part(dt.datetime(2027, 1, 13, 9, 5)) == "2027-01-13 09:05:00"
     assert moment_part(dt.date(2027, 1, 13)) == "2027-01-13"
     assert moment_part(dt.timedelta(hours=9, minutes=5)) == "9:05:00"
+
+
+@pytest.mark.parametrize(
+    ("cell", "declared", "found"),
+    [
+        ("13.01.2027", {"dates": "day-first", "time_zone": "Europe/Oslo"}, "2027-01-13T11:00Z"),
+        ("01/13/2027", {"dates": "month-first", "time_zone": "Europe/Oslo"}, "2027-01-13T11:00Z"),
+        (dt.date(2027, 7, 13), {"time_zone": "Europe/Oslo"}, "2027-07-13T10:00Z"),
+        ("2027-01-13", {"time_zone": "Etc/GMT+5"}, "2027-01-13T17:00Z"),
+        ("2027-01-13 09:05", {"time_zone": "Europe/Oslo"}, "2027-01-13T08:05Z"),  # a time that is there is kept
+        ("03/04/2027", {"time_zone": "UTC"}, "must be read one way only; it could be 3 April or March 4"),
+        ("2027-02-30", {"time_zone": "UTC"}, "must be a date and time that exist"),
+        ("2027-01-13", {}, "must come with its offset from UTC, or with a time zone declared"),
+        ("09:05", {"time_zone": "UTC"}, "must have a date"),
+        ("soon", {"time_zone": "UTC"}, "must be a date with a time of day"),
+    ],
+)
+def test_bare_dates_are_noon_where_asked_for(cell, declared, found):
+    read = moment_reader(Reading(**declared), date_only=True)(cell)
+    if isinstance(read, Wording):
+        assert read.holds.startswith(found)
+    else:
+        assert read == (pd.Timestamp(found) - EPOCH) // pd.Timedelta("1us")

@@ -215,3 +215,21 @@ def test_parts_locked_by_a_password_are_refused(book):
     path.write_bytes(bytes(raw))
     with pytest.raises(SourceError, match=r"^x.xlsx: must be a whole XLSX workbook"):
         tables(path)
+
+
+def test_merged_ranges_that_hold_a_value_are_read(book):
+    path = book(
+        lambda made: [made["S"].merge_cells(cells) for cells in ("A2:A3", "B2:C2", "A4:A5")],
+        S=[["a", "b", "c"], [1, 2, None], [None, 3, 4], [None, 5, 6], [None, 7, 8]],
+    )
+    (sheet,) = read_sheets(path, name="x.xlsx")
+    assert sorted((each.text, each.top, each.left, each.bottom, each.right) for each in sheet.merged) == [
+        ("A2:A3", 2, 1, 3, 1),
+        ("B2:C2", 2, 2, 2, 3),
+    ]
+    assert sheet_table(sheet, name="x.xlsx").merged == sheet.merged
+
+
+def test_a_sheet_without_headers_is_told_how_to_leave_it_out(book):
+    with pytest.raises(SourceError, match=r'has cells but no header.*if it is no record: ignore: \["x.xlsx#Chart"\]\.'):
+        tables(book(Chart=[["Mean", None], [1, 2]]))

@@ -71,6 +71,8 @@ def test_row_rules_of_the_contracts_hold(shipped: Simulated) -> None:
         ("defects", 150, 300),
         ("maintenance", 300, 600),
         ("startup_checks", 120, 170),
+        ("extent_spots", 100, 300),
+        ("study_readings", 120, 120),
     ],
 )
 def test_counts(name: str, low: int, high: int, shipped: Simulated) -> None:

@@ -112,7 +112,7 @@ def laid_out(entry: dict[str, Any], line: dict[str, object]) -> list[dict[str, o
     rows = []
     for header, value in line.items():
         named = re.fullmatch(entry["wide"]["pattern"], header)
-        if named and value != "":
+        if named and value not in ("", None):
             rows.append(renamed | named.groupdict() | {entry["wide"]["value"]: value})
     return rows
 
@@ -170,7 +170,7 @@ def test_the_shipped_sample_is_what_the_code_writes(written: Path) -> None:
 def test_the_sample_is_small() -> None:
     files = files_below(SAMPLE)
     assert sum(len(content) for content in files.values()) < 3_000_000
-    assert 10 <= len([name for name in files if name.startswith("raw/")]) <= 16
+    assert 10 <= len([name for name in files if name.startswith("raw/")]) <= 18
 
 
 @pytest.mark.parametrize("record", sorted(COLUMNS))
@@ -191,12 +191,12 @@ def test_whatever_else_stands_there_is_a_bad_row_that_truth_counts(record: str) 
     assert readable_but_extra == sum(truth.get(rule, 0) for rule in ("row rule", "link", "repeated key"))
 
 
-def test_bad_rows_are_forty_to_sixty_and_of_every_kind() -> None:
+def test_bad_rows_are_forty_to_seventy_and_of_every_kind() -> None:
     dirt = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))["dirt"]
     rules = Counter[str]()
     for counts in dirt["by_record"].values():
         rules.update(counts)
-    assert 40 <= dirt["rows"] <= 60
+    assert 40 <= dirt["rows"] <= 70
     assert dirt["rows"] == rules.total() == sum(line["rows"] for line in dirt["lines"])
     words = ["type", "range", "choice", "missing", "ambiguous", "row rule", "repeated key", "link", "shape"]
     assert sorted(rules) == sorted(words)

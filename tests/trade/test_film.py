@@ -1,11 +1,22 @@
 """Film verdicts: readings to spots to areas, each rule with its published figures, boundaries and ties."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from auditkit.errors import AuditError
-from auditkit.trade.film import FilmSpec, judge, judge_areas, load_film_rules, spots
+from auditkit.trade.film import (
+    FilmSpec,
+    film_tests,
+    judge,
+    judge_areas,
+    load_film_rules,
+    spots,
+    verdicts_by_side,
+)
+from auditkit.trade.film_own import read_own_limits
 
 
 def by_spot(*means, repeats=3, part=None):
@@ -340,7 +351,7 @@ def test_judge_takes_one_side_of_one_area():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"rule": "pa2"}, "rule must be one of sspc-pa-2, iso-19840, 90-10; given 'pa2'"),
+        ({"rule": "pa2"}, "rule must be one of sspc-pa-2, iso-19840, 90-10, own; given 'pa2'"),
         ({"level": 6}, "level must be 1 to 5, or None for the rule's default; given 6"),
         ({"surface_profile": "rough"}, "surface_profile must be one of smooth, fine"),
         ({"minimum_um": 0.0}, "must be above 0; given 0.0, 80.0 and 120.0"),
@@ -473,3 +484,153 @@ def test_rules_of_another_file_are_used(tmp_path, readings, areas, jobs):
     path.write_text(text.replace("medium: {value: 25", "medium: {value: 26"), encoding="utf-8")
     judged = judge_areas(readings, areas, jobs, rules=load_film_rules(path))
     assert judged.loc[2, ["verdict", "mean_um"]].tolist() == ["does not conform", 79.0]
+
+
+# --- a job's own limits
+
+CLAUSE = "contract 12-7, clause 4"
+OWN = {
+    "spot_min_um": 50,
+    "spot_max_um": 120,
+    "area_min_um": 60,
+    "area_max_um": 100,
+    "readings_per_spot": 3,
+    "spots_per_part": 5,
+    "source": CLAUSE,
+}
+
+
+def own(size=9.0, **change):
+    limits = read_own_limits({"J4": {name: value for name, value in (OWN | change).items() if value is not None}})
+    return FilmSpec(
+        rule="own",
+        level=None,
+        minimum_um=60.0,
+        nominal_um=80.0,
+        maximum_um=160.0,
+        surface_profile="fine",
+        size_m2=size,
+        own=limits["J4"],
+    )
+
+
+@pytest.mark.parametrize(
+    ("means", "reason"),
+    [
+        ((50, 60, 60, 60, 70), None),  # a spot at its limit, and a mean of 60.0
+        ((49.9, 70, 70, 70, 70), "lowest spot 49.9 um is below 50 um (the job's own least)"),
+        ((120, 80, 80, 80, 80), None),
+        ((120.1, 80, 80, 80, 80), "highest spot 120.1 um is above 120 um (the job's own greatest)"),
+        ((59, 59, 60, 60, 61), "mean of the spots 59.8 um is below 60 um (the job's own least)"),
+        ((100, 100, 100, 101, 101), "mean of the spots 100.4 um is above 100 um (the job's own greatest)"),
+    ],
+)
+def test_own_limits_by_hand(means, reason):
+    verdict = judge(by_spot(*means), spec=own())
+    assert verdict.verdict == ("conforms" if reason is None else "does not conform")
+    assert verdict.clause == CLAUSE
+    assert verdict.reason == (reason or "every test passed")
+    assert (verdict.level, verdict.from_memory, verdict.required_of) == (None, False, "spots")
+
+
+def test_own_limits_that_are_left_out_do_not_hold():
+    thin, thick = by_spot(10, 80, 80, 80, 80), by_spot(300, 300, 300, 300, 300)
+    assert judge(thin, spec=own(spot_min_um=None)).verdict == "conforms"
+    assert judge(thick, spec=own(spot_max_um=None, area_max_um=None)).verdict == "conforms"
+    assert judge(thick, spec=own(spot_max_um=None)).verdict == "does not conform"
+    # Without counts, one reading is a spot and one spot a part.
+    one = judge(singles(80), spec=own(readings_per_spot=None, spots_per_part=None))
+    assert (one.verdict, one.n_spots, one.required) == ("conforms", 1, 1)
+
+
+def test_own_limits_and_too_little_measured():
+    four = judge(by_spot(70, 70, 70, 70), spec=own())
+    assert (four.verdict, four.clause, four.short_by) == ("not assessable", CLAUSE, 1)
+    two = judge(by_spot(70, 70, 70, 70, 70, repeats=2), spec=own())
+    assert (two.verdict, two.n_short_spots, two.mean_um) == ("not assessable", 5, None)
+    assert judge(by_spot(70, 70, 70, 70, 70, repeats=2), spec=own(readings_per_spot=2)).verdict == "conforms"
+    assert judge(by_spot(), spec=own()).short_by == 5
+
+
+def test_own_limits_hold_in_each_part():
+    good, thin = by_spot(*[80] * 5, part=1), by_spot(*[55] * 5, part=2)
+    verdict = judge(pd.concat([good, thin]), spec=own(size=14))
+    assert verdict.reason == "part 2: mean of the spots 55 um is below 60 um (the job's own least)"
+    assert [(test.part, test.outcome) for test in verdict.deciding] == [(2, "does not conform")]
+
+
+def test_own_rule_without_limits_is_not_assessable(readings, areas, jobs):
+    jobs = jobs.assign(acceptance_rule=["own", "iso-19840", "90-10"])
+    judged = judge_areas(readings, areas, jobs)
+    assert judged.loc[[0, 1, 6], "verdict"].tolist() == ["not assessable"] * 3
+    assert set(judged.loc[[0, 1, 6, 7], "reason"]) == {"no limits declared"}
+
+
+def test_own_limits_reach_the_areas_of_their_job(readings, areas, jobs):
+    jobs = jobs.assign(acceptance_rule=["own", "iso-19840", "90-10"])
+    judged = judge_areas(readings, areas, jobs, own_limits={"J1": OWN, "J9": OWN})
+    assert judged.loc[0, ["verdict", "rule", "clause"]].tolist() == ["does not conform", "own", CLAUSE]
+    # The reverse of J1 has a specified minimum of 40: the least spot of 50 and the least mean of 60 are lowered to it.
+    assert judged.loc[1, ["verdict", "mean_um", "lowest_spot_um"]].tolist() == ["conforms", 45.0, 45.0]
+    with pytest.raises(AuditError, match=r"J2 is judged by iso-19840. Correct its rule, or remove film_limits.J2"):
+        judge_areas(readings, areas, jobs, own_limits={"J2": OWN})
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"spot_min": 50}, r"film_limits.J4: must have no keys but spot_min_um, .*; given spot_min"),
+        ({"source": " "}, r"film_limits.J4.source: must say where the limits stand"),
+        ({"spot_min_um": 130}, r"film_limits.J4: spot_min_um may not exceed spot_max_um; given 130 and 120"),
+        ({"area_min_um": "60"}, r"film_limits.J4.area_min_um: must be a number above 0; given '60'"),
+        ({"area_min_um": True}, r"film_limits.J4.area_min_um: must be a number above 0; given True"),
+        ({"area_max_um": float("nan")}, r"film_limits.J4.area_max_um: must be a number above 0; given nan"),
+        ({"spots_per_part": 0}, r"film_limits.J4.spots_per_part: must be a whole number from 1; given 0"),
+    ],
+)
+def test_own_limits_that_are_none(change, message):
+    with pytest.raises(AuditError, match=message):
+        read_own_limits({"J4": OWN | change})
+
+
+def test_own_limits_must_hold_one():
+    with pytest.raises(AuditError, match="must have at least one of spot_min_um, spot_max_um"):
+        read_own_limits({"J4": {"source": CLAUSE, "spots_per_part": 5}})
+    with pytest.raises(ValueError, match="own limits go with the rule own only; given 'sspc-pa-2'"):
+        replace(own(), rule="sspc-pa-2")
+
+
+# --- every test behind a verdict
+
+
+def test_film_tests_lists_every_test_and_those_that_decided(readings, areas, jobs):
+    verdicts = verdicts_by_side(readings, areas, jobs)
+    tests = film_tests(verdicts)
+    assert list(tests.columns) == [
+        "area_id", "side", "name", "clause", "observed", "holds", "limit", "outcome", "from_memory", "decided",
+    ]  # fmt: skip
+    first = tests[(tests["area_id"] == "A1") & (tests["side"] == "facing")]
+    assert first.loc[first["decided"], ["name", "observed", "holds", "limit"]].to_numpy().tolist() == [
+        ["lowest spot", 45.0, "at least", 48.0],
+        ["mean of the spots", 45.0, "at least", 60.0],
+    ]
+    # A side that conforms rests on every test; one without readings has none.
+    assert tests.loc[(tests["area_id"] == "A1") & (tests["side"] == "reverse"), "decided"].all()
+    assert "A4" not in set(tests["area_id"])
+    share = tests[(tests["area_id"] == "A3") & tests["decided"]].iloc[0]
+    assert (share["holds"], share["limit"], share["observed"]) == ("at least", 0.9, pytest.approx(2 / 3))
+    assert film_tests({}).dtypes.to_dict() == tests.dtypes.to_dict()
+
+
+def test_where_too_little_was_measured_only_that_decided():
+    verdict = judge(by_spot(70, 70, 70, 70), spec=pa2())
+    assert [test.name for test in verdict.deciding] == ["spots measured"]
+    thin = judge(by_spot(30, 70, 70, 70), spec=pa2())
+    assert [test.name for test in thin.deciding] == ["spots measured", "lowest spot"]
+
+
+def test_the_frame_of_verdicts_is_the_verdicts(readings, areas, jobs):
+    verdicts, judged = verdicts_by_side(readings, areas, jobs), judge_areas(readings, areas, jobs)
+    assert list(verdicts) == list(zip(judged["area_id"], judged["side"], strict=True))
+    for column in ("verdict", "clause", "reason", "required", "short_by", "n_spots"):
+        assert judged[column].tolist() == [getattr(verdict, column) for verdict in verdicts.values()]

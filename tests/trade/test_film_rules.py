@@ -60,7 +60,7 @@ def test_every_figure_has_a_source():
                 yield from figures(child)
 
     found = list(figures(yaml.safe_load(SHIPPED.read_text(encoding="utf-8"))))
-    assert len(found) == 8 + 5 * 6 + 1 + 4 + 5 + 8 + 4
+    assert len(found) == 13 + 5 * 6 + 1 + 4 + 5 + 8 + 4
     assert all(len(figure["source"]) > 8 and figure["sure"] in {"seen", "from memory"} for figure in found)
 
 

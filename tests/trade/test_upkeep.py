@@ -71,7 +71,7 @@ def test_cleaning_and_replacing_start_the_clock_and_inspecting_does_not(runs):
 
 
 def test_days_of_use_since_cleaning_count_use_and_not_the_calendar():
-    # Cleaned on the evening of the 8th (a Friday): Monday's run is the first since; Tuesday's has one day of use behind it.
+    # Cleaned on the evening of the 8th, a Friday: Monday's run is the first since, Tuesday's has one day of use behind.
     starts = at("08T08:00", "11T08:00", "11T14:00", "12T08:00", "15T08:00")
     runs = pd.DataFrame({"run_id": [f"R{i}" for i in range(5)], "unit_id": "U1", "started_at": starts})
     runs["day"] = runs["started_at"].dt.strftime("%Y-%m-%d")

@@ -1,0 +1,3 @@
+"""The version of auditkit, for whoever needs it without the front door."""
+
+__version__ = "0.1.0"
