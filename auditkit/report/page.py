@@ -75,10 +75,17 @@ def _draw(section: Section, markup: Callable[[str], object]) -> _Drawn:
 
 
 def _figure_html(figure: go.Figure, name: str) -> str:
-    text: str = figure.to_html(
+    """Return a figure as markup, with its title as a caption that wraps on a narrow screen."""
+    import plotly.graph_objects as go
+    from markupsafe import Markup
+
+    drawn = go.Figure(figure)
+    caption = drawn.layout.title.text or ""
+    drawn.update_layout(title={"text": ""}, margin={"t": 24})
+    text: str = drawn.to_html(
         full_html=False,
         include_plotlyjs=False,
         div_id=name,
         config={"displayModeBar": False, "responsive": True},
     )
-    return text
+    return Markup("<figure><figcaption>{}</figcaption>{}</figure>").format(caption, Markup(text))

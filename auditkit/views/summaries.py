@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from auditkit.dossier import Dossier
-from auditkit.findings.audit import Findings
 from auditkit.intake.ledger import CONSEQUENCE, ledger_summary
-from auditkit.views.overview import overview
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+    from auditkit.findings.audit import Findings
 
 __all__ = ["finding_lines", "ledger_lines", "records_table"]
 
@@ -60,6 +60,8 @@ def ledger_lines(ledger: pd.DataFrame, *, most: int) -> list[str]:
 
 def finding_lines(findings: Findings) -> list[tuple[str, tuple[str, ...]]]:
     """Return the headings and lines that sum up an audit, stop-work findings first."""
+    from auditkit.views.overview import overview
+
     seen = overview(findings)
     sections = [
         ("STOP WORK: records outside safety limits; get a competent person", seen.stop_work),
