@@ -9,7 +9,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["AuditError", "AuditWarning", "ContractError", "DeclarationError", "Fault", "SourceError", "UnitError"]
+__all__ = [
+    "AuditError",
+    "AuditWarning",
+    "ContractError",
+    "DeclarationError",
+    "Fault",
+    "RecordError",
+    "SourceError",
+    "UnitError",
+]
 
 
 class AuditError(Exception):
@@ -26,6 +35,10 @@ class DeclarationError(AuditError):
 
 class ContractError(AuditError):
     """A contract in `schemas/` is not a valid contract."""
+
+
+class RecordError(AuditError, ValueError):
+    """Accepted records that contradict one another, so that nothing can be computed from them."""
 
 
 class UnitError(AuditError):

@@ -91,3 +91,17 @@ def test_an_audit_with_only_jobs_and_areas_still_says_what_is_missing(tmp_path):
     document = as_document(findings)
     assert document["summary"]["runs"] == 0
     assert document["scope"]["first_day"] is None
+
+
+def test_a_bare_reverse_is_told_and_not_a_crash(tmp_path):
+    clean = auditkit.sample_folder() / "clean"
+    for path in clean.iterdir():
+        text = path.read_text(encoding="utf-8")
+        if path.name == "film_readings.csv":
+            rows = [line.split(",") for line in text.splitlines()]
+            text = "\n".join(",".join([*r[:5], "0", *r[6:]] if r[2] == "reverse" else r) for r in rows) + "\n"
+        (tmp_path / path.name).write_text(text, encoding="utf-8")
+    findings = auditkit.audit(auditkit.read_dossier(tmp_path))
+    as_document(findings)
+    reverse = findings.film.areas[findings.film.areas["side"] == "reverse"]
+    assert "conforms" not in set(reverse["verdict"])

@@ -20,7 +20,7 @@ from auditkit.findings.measuring import MeasuringFindings, find_measuring
 from auditkit.findings.odd_readings import OddReadings, find_odd_readings
 from auditkit.findings.paint import PaintFindings, find_paint
 from auditkit.findings.process import ProcessFindings, find_process
-from auditkit.findings.unjudged import find_unjudged
+from auditkit.findings.unjudged import find_set_aside, find_unjudged, unlooked_rows
 from auditkit.findings.upkeep import UpkeepFindings, find_upkeep
 from auditkit.findings.variation import VariationFindings, find_variation
 from auditkit.findings.wrap import WrapFindings, find_wrap
@@ -59,6 +59,8 @@ class Findings:
         What it was taken to mean that a run has no record of a defect.
     not_judged : DataFrame
         What could not be judged: topic, what, n, of, why.
+    set_aside : DataFrame
+        What was set aside before it could be judged, in the same columns.
     seed : int
         Seed of everything drawn at random.
     """
@@ -82,14 +84,16 @@ class Findings:
     causes: CauseFindings
     absent_defect_means: str
     not_judged: pd.DataFrame
+    set_aside: pd.DataFrame
     seed: int
 
     @property
     def breaches(self) -> bool:
-        """Whether anything does not conform to its specification, or stops the work."""
+        """Whether anything does not conform, stops the work, or was set aside before its safety could be looked at."""
         film = (self.film.by_area["verdict"] == "does not conform").any()
         wrap = (self.wrap.areas["verdict"] == "does not conform").any()
-        return bool(film or wrap or len(self.process.stop_work))
+        unlooked = unlooked_rows(self.dossier, "spray_runs") + unlooked_rows(self.dossier, "startup_checks")
+        return bool(film or wrap or len(self.process.stop_work) or unlooked)
 
 
 def audit(
@@ -178,7 +182,8 @@ def audit(
         upkeep=upkeep,
         causes=causes,
         absent_defect_means=absent,
-        not_judged=find_unjudged(film, wrap, process, causes, absent=declared),
+        not_judged=find_unjudged(film=film, gauges=gauges, wrap=wrap, process=process, causes=causes, absent=declared),
+        set_aside=find_set_aside(dossier),
         seed=seed,
     )
 

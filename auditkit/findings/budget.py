@@ -156,7 +156,8 @@ def side_spreads(readings: pd.DataFrame, *, repeat_pct: float) -> dict[tuple[str
     -------
     dict
         (job_id, side) to Spread. A job and side whose spread between spots has
-        fewer than 4 degrees of freedom takes the relative spread of all jobs.
+        fewer than 4 degrees of freedom takes the relative spread of all jobs,
+        in which a job and side of mean 0 has no part: it has no shares.
 
     Examples
     --------
@@ -170,7 +171,8 @@ def side_spreads(readings: pd.DataFrame, *, repeat_pct: float) -> dict[tuple[str
     out = {}
     level = readings.groupby(["job_id", "side"])["dft_um"].transform("mean")
     every = readings.assign(unit=readings["job_id"] + " " + readings["side"] + " " + readings["unit"])
-    pooled = _spread(every.assign(dft_um=readings["dft_um"] / level), repeat=repeat_pct / 100.0, basis="")
+    shares = every.assign(dft_um=readings["dft_um"] / level.where(level > 0)).dropna(subset=["dft_um"])
+    pooled = _spread(shares, repeat=repeat_pct / 100.0, basis="")
     for (job, side), own in readings.groupby(["job_id", "side"], sort=True):
         mean = float(own["dft_um"].mean())
         spread = _spread(own, repeat=mean * repeat_pct / 100.0, basis="the job and side")

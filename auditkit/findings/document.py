@@ -249,5 +249,6 @@ def _records(findings: Findings) -> dict[str, Any]:
         "set_aside": int(files["set_aside"].sum()),
         "files": rows_of(files),
         "set_aside_by_rule": rows_of(by_rule),
+        "not_judged_for_it": rows_of(findings.set_aside),
         "notes": list(dossier.notes),
     }

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from auditkit.findings.mean_decisions import MEANS, mean_components, mean_decisions
+from auditkit.findings.shared_uncertainty import shared_uncertainty
+from auditkit.findings.standing_readings import standing_readings
 from auditkit.trade.film import Limits, verdicts_by_side
 from auditkit.trade.film_measures import spots as film_spots
 from auditkit.trade.film_own import OwnLimits, read_own_limits
@@ -73,7 +75,11 @@ class EnoughFindings:
     left_out : DataFrame
         Sides whose mean is not held against a limit: reason, n.
     n, excluded : int
-        Readings counted, and readings on edges, which are not.
+        Readings counted, and readings that are not.
+    superseded : int
+        Those of the excluded that were made before the area's last spray run
+        ended, of a film that has since been sprayed over; the others lie on
+        edges.
     method : str
         What was done, in a few sentences.
     settings : mapping
@@ -87,6 +93,7 @@ class EnoughFindings:
     left_out: pd.DataFrame
     n: int
     excluded: int
+    superseded: int
     method: str
     settings: Mapping[str, float]
 
@@ -105,7 +112,7 @@ def find_enough(
     Parameters
     ----------
     tables : mapping of str to DataFrame
-        The accepted tables; jobs, areas and film readings are used.
+        The accepted tables; jobs, areas, film readings and spray runs are used.
     rules : FilmRules, optional
         Left out, the rules that ship with the package.
     own_limits : mapping of str to mapping, optional
@@ -122,12 +129,13 @@ def find_enough(
     ...                      "film_nominal_um": [80.0], "film_max_um": [160.0], "film_reverse_min_um": [40.0]})
     >>> areas = pd.DataFrame({"area_id": ["A1"], "job_id": ["J1"], "size_m2": [3.6], "surface_profile": ["fine"]})
     >>> film = pd.DataFrame({"area_id": "A1", "side": "facing", "spot": [1, 1, 1, 2, 2], "dft_um": 70.0})
-    >>> found = find_enough({"jobs": jobs, "areas": areas, "film_readings": film})
+    >>> runs = pd.DataFrame({"area_id": [], "ended_at": []})
+    >>> found = find_enough({"jobs": jobs, "areas": areas, "film_readings": film, "spray_runs": runs})
     >>> found.required[["rule", "spots_taken", "readings_missing", "where"]].to_numpy().tolist()[2]
     ['sspc-pa-2', 1, 10, '1 of 5 spots, spot 2 has 2 of 3 readings']
     """
     rules = rules or load_film_rules()
-    readings, areas, jobs = tables["film_readings"], tables["areas"], tables["jobs"]
+    readings, areas, jobs = standing_readings(tables), tables["areas"], tables["jobs"]
     judged = readings[readings["side"] != "edge"]
     own = read_own_limits(own_limits or {})
     required = _required(judged, areas, jobs, own, rules=rules)
@@ -135,8 +143,17 @@ def find_enough(
     about = areas[["area_id", "job_id"]].merge(jobs[["job_id", "acceptance_rule"]], on="job_id")
     about = about.rename(columns={"acceptance_rule": "rule"})
     components = mean_components(judged, about)
+    shared = shared_uncertainty(judged, about, areas, tables.get("gauge_checks"), rules=rules)
     means = mean_decisions(
-        judged, verdicts, about, components, rules=rules, confidence=confidence, power=power, most_spots=most_spots
+        judged,
+        verdicts,
+        about,
+        components,
+        rules=rules,
+        confidence=confidence,
+        power=power,
+        most_spots=most_spots,
+        shared=shared,
     )
     decided = set(zip(means["area_id"], means["side"], strict=True))
     reasons = pd.Series(
@@ -150,9 +167,11 @@ def find_enough(
         means=means,
         left_out=reasons.value_counts().sort_index().rename_axis("reason").rename("n").reset_index(),
         n=len(judged),
-        excluded=len(readings) - len(judged),
+        excluded=len(tables["film_readings"]) - len(judged),
+        superseded=len(tables["film_readings"]) - len(readings),
         method=(
-            "Parts, spots and readings each published rule asks for are set against those taken on each side. "
+            "Parts, spots and readings each published rule asks for are set against those taken on each side; "
+            "readings made before an area's last spray run ended are of a film since sprayed over and are left out. "
             f"{MEANS} The number of further spots is the least with which a true distance as large as the one "
             f"observed would be decided with {100 * confidence:g} % confidence and {100 * power:g} % power; above "
             f"{most_spots} it is called not feasible. It does not lessen what a gauge reads wrong throughout."

@@ -26,7 +26,7 @@ class FilmFindings:
     areas : DataFrame
         One row an area and side, see `trade.film.judge_areas`, with job_id,
         geometry, suspect_readings and uncovered_readings (see
-        `trade.gauges.suspect_readings`).
+        `trade.gauges.suspect_readings`) and superseded_readings.
     by_area : DataFrame
         One row an area, sorted by area_id: area_id, job_id, verdict (the worst
         of its sides), reason.
@@ -83,6 +83,7 @@ def find_film(
         counts = doubtful[doubtful["status"] == status].groupby(["area_id", "side"]).size().rename(column)
         areas = areas.merge(counts.reset_index(), on=["area_id", "side"], how="left")
         areas[column] = areas[column].fillna(0).astype("int64")
+    areas = _say_superseded(areas, every[superseded])
     judged = int(areas.loc[areas["verdict"] != "not assessable", "n_readings"].sum())
     return FilmFindings(
         areas=areas,
@@ -100,6 +101,16 @@ def find_film(
             "are readings made before the area's last spray run ended, which are of a film since sprayed over."
         ),
     )
+
+
+def _say_superseded(areas: pd.DataFrame, superseded: pd.DataFrame) -> pd.DataFrame:
+    """Return the sides with their superseded readings counted, and said where no others are there."""
+    counts = superseded.groupby(["area_id", "side"]).size().rename("superseded_readings").reset_index()
+    areas = areas.merge(counts, on=["area_id", "side"], how="left")
+    areas["superseded_readings"] = areas["superseded_readings"].fillna(0).astype("int64")
+    only_old = (areas["n_readings"] == 0) & (areas["superseded_readings"] > 0)
+    said = areas["superseded_readings"].astype("str") + " readings, all made before the area's last run ended"
+    return areas.assign(reason=areas["reason"].mask(only_old, said))
 
 
 def worst_side(areas: pd.DataFrame) -> pd.DataFrame:

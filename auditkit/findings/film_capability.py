@@ -60,7 +60,9 @@ def find_capability(
     Parameters
     ----------
     readings : DataFrame
-        One row a reading: job_id, area_id, side, spot, dft_um `[um]`.
+        One row a reading: job_id, area_id, side, spot, dft_um, correction_um
+        (what the job's rule takes off each reading for the profile, see
+        `trade.film_verdicts.counting_limits`) `[um]`.
     jobs : DataFrame
         job_id, film_min_um, film_max_um, film_reverse_min_um `[um]`.
     rng : numpy.random.Generator
@@ -79,7 +81,8 @@ def find_capability(
         'gamma', 'weibull'), mean_um, sd_um (of one spot of a new area), areas,
         spots, n_effective, spots_below, spots_above (spots seen beyond the
         limits), p_normal_between, p_normal_within (Shapiro-Wilk, of area means
-        and of spots about them), method, note.
+        and of spots about them), method, note. All of the film less the
+        correction, which the method names where there is one.
     refused : list of tuple
         topic, scope, side, what, n, reason.
 
@@ -99,6 +102,7 @@ def find_capability(
     ----------
     As in `stats.capability` and `stats.capability_indices`.
     """
+    readings = readings.assign(dft_um=readings["dft_um"] - readings["correction_um"])
     spots = readings.groupby(["job_id", "side", "area_id", "spot"], sort=True)["dft_um"].agg(["mean", "size"])
     spots = spots.reset_index().rename(columns={"mean": "dft_um", "size": "readings"})
     limits = {str(row["job_id"]): row for _, row in jobs.iterrows()}
@@ -112,13 +116,25 @@ def find_capability(
         rows = _one(part, lower=lower, upper=upper, rng=rng, confidence=confidence, resamples=resamples)
         whole = readings[(readings["job_id"] == job) & (readings["side"] == side)]
         naive = _naive(whole, lower=lower, upper=upper, confidence=confidence)
-        rows = rows.assign(note=[naive if name == "Ppk" else "" for name in rows["index"]])
+        rows = rows.assign(
+            method=rows["method"] + _less(whole["correction_um"]),
+            note=[naive if name == "Ppk" else "" for name in rows["index"]],
+        )
         frames.append(
             rows.assign(job_id=str(job), side=str(side), lower_um=lower, upper_um=math.nan if upper is None else upper)
         )
     if not frames:
         return pd.DataFrame(columns=CAPABILITY_COLUMNS), refused
     return pd.concat(frames, ignore_index=True)[CAPABILITY_COLUMNS], refused
+
+
+def _less(correction: pd.Series) -> str:
+    """Return what was taken off the readings, in words; blank where nothing was."""
+    least, most = float(correction.min()), float(correction.max())
+    if not most > 0:
+        return ""
+    taken = f"{most:g} um" if least == most else f"{least:g} to {most:g} um"
+    return f"; of the film less the rule's correction for the profile, {taken}"
 
 
 def _limits(job: pd.Series, side: str) -> tuple[float, float | None]:

@@ -123,6 +123,8 @@ def judge_readings(readings: pd.DataFrame, *, item: str, value: str, lower: floa
     sizes = clean.groupby(item).size()
     if len(sizes) < 2 or sizes.max() < 2:
         return row | {"reason": "readings of one area, or one of each, are no sample of items: judge one mean an area"}
+    if clean[value].nunique() < 2:
+        return row | {"reason": "the readings do not vary; how alike those of one area are cannot be told"}
     correlation = min(max(intraclass_correlation(clean, response=value, group=item).estimate, 0.0), 1.0)
     each = float((sizes**2).sum() / sizes.sum())
     row["n_independent"] = len(clean) / (1.0 + (each - 1.0) * correlation)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Iterable, Mapping
+from fractions import Fraction
 
 import numpy as np
 import pandas as pd
 
+from auditkit.findings.shared_uncertainty import placed_readings
 from auditkit.stats.cluster_means import further_groups, mean_standard_error, observations_needed
 from auditkit.stats.variance import nested_components
 from auditkit.trade.film_rules import FilmRules
@@ -17,8 +19,10 @@ __all__ = ["MEANS", "mean_components", "mean_decisions"]
 
 MEANS = (
     "Each mean is held against the nearer limit its rule sets for it, with a standard error from the variance between "
-    "spots and within them (nested analysis of variance, pooled over the areas of a job and side); beside it stands "
-    "what would follow if every reading counted for itself, which it does not."
+    "spots and within them (nested analysis of variance, pooled over the areas of a job and side), and with what all "
+    "readings share: the gauge's and its standard's tolerance and the correction for profile, which no further spot "
+    "lessens. Where a gauge has no check above 0 the decision is that of where the spots fell, the gauge apart. Beside "
+    "it stands what would follow if every reading counted for itself, which it does not."
 )
 """How means are decided, in a sentence."""
 
@@ -49,6 +53,7 @@ _DECISIONS = (
     ("distance_um", "float64"),
     ("se_um", "float64"),
     ("df", "float64"),
+    ("shared_um", "float64"),
     ("low_um", "float64"),
     ("high_um", "float64"),
     ("decided", "str"),
@@ -97,7 +102,7 @@ def mean_components(readings: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame
     """
     rows = [
         {"job_id": job, "side": side, **_pooled(group)}
-        for (job, side), group in _placed(readings, about).groupby(["job_id", "side"], sort=True)
+        for (job, side), group in placed_readings(readings, about).groupby(["job_id", "side"], sort=True)
     ]
     return _typed(rows, _COMPONENTS)
 
@@ -112,6 +117,7 @@ def mean_decisions(
     confidence: float,
     power: float,
     most_spots: int,
+    shared: Mapping[tuple[str, str, int], float] | None = None,
 ) -> pd.DataFrame:
     """Return each mean against its nearer limit, whether it is decided, and what would decide it.
 
@@ -129,6 +135,9 @@ def mean_decisions(
         Confidence is two-sided.
     most_spots : int
         More further spots than this are not feasible.
+    shared : mapping, optional
+        See `shared_uncertainty`. Where it is missing, the gauge is left out
+        of the decision, and `said` says so.
 
     Returns
     -------
@@ -136,19 +145,27 @@ def mean_decisions(
         Grain (area_id, side, part), part blank where the rule judges the
         whole: job_id, rule, n_spots, n_readings, mean_um, holds ('at least',
         'at most'), limit_um, distance_um (above 0 on the conforming side),
-        se_um, df, low_um, high_um (of the mean) `[um]`, decided ('conforms',
+        se_um, df (of where the spots fell), shared_um (NaN where not known),
+        low_um, high_um (of the mean, both counted in) `[um]`, decided ('conforms',
         'does not conform', 'doubtful', blank where no variance is known),
         further_spots, further_readings (0 where decided, blank where not
         feasible), naive_se_um, naive_decided, naive_readings (as if every
         reading counted for itself), said.
 
+    Notes
+    -----
+    The interval is the root sum square of t times the standard error and the
+    normal quantile times the shared uncertainty. More spots lessen the first
+    alone: the distance they must cover is what the second leaves of it, and
+    where it leaves nothing no number of spots is enough.
+
     References
     ----------
-    `stats.cluster_means`.
+    `stats.cluster_means`; JCGM 100:2008, 5.1.2.
     """
     variances = {(row["job_id"], row["side"]): row for row in components.to_dict("records")}
     jobs = dict(zip(about["area_id"], about["job_id"], strict=True))
-    sizes = _sizes(_placed(readings, about))
+    sizes = _sizes(placed_readings(readings, about))
     rows: list[dict[str, object]] = []
     for (area, side), verdict in sorted(verdicts.items(), key=lambda item: item[0]):
         least = _least(verdict, rules=rules)
@@ -161,6 +178,7 @@ def mean_decisions(
                     test,
                     counted,
                     known,
+                    shared=(shared or {}).get((area, side, test.part or 0), math.nan),
                     by_spots=verdict.rule in _BY_SPOTS,
                     size=least if verdict.rule in _BY_SPOTS else round(float(np.median(counted))),
                     confidence=confidence,
@@ -169,13 +187,6 @@ def mean_decisions(
                 )
             )
     return _typed(rows, _DECISIONS)
-
-
-def _placed(readings: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
-    """Return the readings with their job and judged_part, the part judged on its own or 0."""
-    part = readings["part"].fillna(1).astype("int64") if "part" in readings.columns else 1
-    frame = readings[["area_id", "side", "spot", "dft_um"]].assign(judged_part=part).merge(about, on="area_id")
-    return frame.assign(judged_part=frame["judged_part"].where(frame["rule"].isin(_BY_SPOTS), 0))
 
 
 def _sizes(placed: pd.DataFrame) -> dict[tuple[str, str, int], list[int]]:
@@ -257,6 +268,7 @@ def _decision(
     sizes: list[int],
     known: Mapping[Hashable, float],
     *,
+    shared: float,
     by_spots: bool,
     size: int,
     confidence: float,
@@ -264,7 +276,7 @@ def _decision(
     most_spots: int,
 ) -> dict[str, object]:
     """Return one row of `mean_decisions` but for its key."""
-    from scipy.stats import t
+    from scipy.stats import norm, t
 
     distance, n = _distance(test), sum(sizes)
     row: dict[str, object] = {
@@ -274,6 +286,7 @@ def _decision(
         "holds": test.holds,
         "limit_um": test.limit,
         "distance_um": distance,
+        "shared_um": shared,
     }
     if math.isnan(known["df"]):
         blank = dict.fromkeys(("se_um", "df", "low_um", "high_um", "naive_se_um"), np.nan)
@@ -283,18 +296,24 @@ def _decision(
     within = 0.0 if math.isnan(within) else within
     mean_of = "groups" if by_spots else "observations"
     error = mean_standard_error(sizes, between=between, within=within, mean_of=mean_of)
-    half = float(t.ppf((1 + confidence) / 2, known["df"])) * error
+    common = 0.0 if math.isnan(shared) else shared
+    common_half = float(norm.ppf((1 + confidence) / 2)) * common
+    half = math.hypot(float(t.ppf((1 + confidence) / 2, known["df"])) * error, common_half)
+    # what the shared part leaves of the distance for the spots to cover
+    left = math.sqrt(max(distance**2 - (common_half + float(norm.ppf(power)) * common) ** 2, 0.0))
     decided = _decided(distance, half)
     single_sd = math.sqrt(known["single_var_um2"])
     naive_error = single_sd / math.sqrt(n)
-    naive_half = float(t.ppf((1 + confidence) / 2, known["single_df"])) * naive_error
-    needed = observations_needed(distance, sd=single_sd, df=known["single_df"], confidence=confidence, power=power)
+    naive_half = math.hypot(float(t.ppf((1 + confidence) / 2, known["single_df"])) * naive_error, common_half)
+    needed = observations_needed(left, sd=single_sd, df=known["single_df"], confidence=confidence, power=power)
     naive = _more(float(needed), n) if _decided(distance, naive_half) == _DOUBTFUL else 0
     more: int | None = 0
-    if decided == _DOUBTFUL:
+    if decided == _DOUBTFUL and not left:
+        more = None
+    elif decided == _DOUBTFUL:
         more = further_groups(
             sizes,
-            distance=distance,
+            distance=left,
             between=between,
             within=within,
             df=known["df"],
@@ -316,7 +335,15 @@ def _decision(
         "naive_se_um": naive_error,
         "naive_decided": _decided(distance, naive_half),
         "naive_readings": pd.NA if naive is None else naive,
-        "said": _said(decided, more, size, most_spots),
+        "said": _said(
+            decided,
+            more,
+            size,
+            most_spots,
+            power=power,
+            shared_alone=common > 0.0 and not left,
+            gauge_known=not math.isnan(shared),
+        ),
     }
 
 
@@ -332,23 +359,37 @@ def _more(needed: float, n: int) -> int | None:
     return None if needed > _MOST_NAIVE else max(0, math.ceil(needed - 1e-9) - n)
 
 
-def _said(decided: str, more: int | None, size: int, most_spots: int) -> str:
+def _said(
+    decided: str,
+    more: int | None,
+    size: int,
+    most_spots: int,
+    *,
+    power: float,
+    shared_alone: bool,
+    gauge_known: bool,
+) -> str:
     """Return in words what would decide a mean.
 
     Examples
     --------
-    >>> _said("doubtful", 4, 3, 50)
-    '4 more spots (12 readings) would decide it'
-    >>> _said("doubtful", None, 3, 50)
+    >>> _said("doubtful", 4, 3, 50, power=0.8, shared_alone=False, gauge_known=True)
+    '4 more spots (12 readings) would decide it 4 times in 5, if the mean truly lies there'
+    >>> _said("doubtful", None, 3, 50, power=0.8, shared_alone=False, gauge_known=True)
     'not feasible: more than 50 further spots would be needed'
     """
+    apart = "" if gauge_known else ", the gauge apart"
     if decided != _DOUBTFUL:
-        return "the mean is decided"
+        return f"decided as to where the spots fell{apart}" if apart else "the mean is decided"
+    if shared_alone:
+        return "not feasible: gauge, standard and correction alone leave too much doubt, however many spots are read"
     if more is None:
         return f"not feasible: more than {most_spots} further spots would be needed"
     spots = "1 more spot" if more == 1 else f"{more} more spots"
     readings = "1 reading" if more * size == 1 else f"{more * size} readings"
-    return f"{spots} ({readings}) would decide it"
+    share = Fraction(power).limit_denominator(100)
+    odds = f"{share.numerator} times in {share.denominator}"
+    return f"{spots} ({readings}) would decide it {odds}, if the mean truly lies there{apart}"
 
 
 def _typed(rows: list[dict[str, object]], columns: Iterable[tuple[str, str]]) -> pd.DataFrame:

@@ -75,8 +75,11 @@ class MeasuringFindings:
         One row a study and component ('repeatability', 'reproducibility',
         'operator', 'part x operator', 'gauge', 'part', 'total'; a nested
         design has no 'part x operator'): study_id, component, variance_um2
-        (not below 0), raw_variance_um2, truncated, low_um2, high_um2, sd_um,
-        sd_low_um, sd_high_um, contribution_pct, study_variation_pct.
+        (not below 0), raw_variance_um2, truncated (itself set to zero),
+        low_um2, high_um2, sd_um, sd_low_um, sd_high_um, contribution_pct,
+        study_variation_pct. In a nested design the limits of the gauge are not
+        below those of its repeatability, nor those of the total below those
+        of the gauge and of the places.
     anova : DataFrame
         One row a study and source: study_id, source, df, ss, ms, f, p.
     agreement, pairs : DataFrame
@@ -261,10 +264,14 @@ def _nested(row: dict[str, Any], part: pd.DataFrame, *, confidence: float) -> _S
         for i, name in enumerate(("operator", "part", "repeatability"))
     }
     rows["reproducibility"] = rows["operator"]
-    gauge, raw_gauge = float(kept[0] + kept[2]), float(raw[0] + raw[2])
-    rows["gauge"] = (gauge, raw_gauge, raw_gauge < 0, *_gauge_limits(found.table, part, found.balanced, confidence))
-    total = float(kept.sum())
-    rows["total"] = (total, float(raw.sum()), False, found.total.low, found.total.high)
+    gauge, total = float(kept[0] + kept[2]), float(kept.sum())
+    gauge_low, gauge_high = _gauge_limits(found.table, part, found.balanced, confidence)
+    # gauge = repeatability + persons and total = gauge + places: neither is below what it is made of
+    gauge_low, gauge_high = (float(np.maximum(own, rep)) for own, rep in ((gauge_low, low[2]), (gauge_high, high[2])))
+    rows["gauge"] = (gauge, float(raw[0] + raw[2]), False, gauge_low, gauge_high)
+    total_low = float(np.fmax.reduce([found.total.low, gauge_low, low[1]]))
+    total_high = float(np.fmax.reduce([found.total.high, gauge_high, high[1]]))
+    rows["total"] = (total, float(raw.sum()), False, total_low, total_high)
     order = ["repeatability", "reproducibility", "operator", "gauge", "part", "total"]
     names = ["variance", "raw_variance", "truncated", "low", "high"]
     components = pd.DataFrame([rows[name] for name in order], columns=names)
@@ -275,12 +282,13 @@ def _nested(row: dict[str, Any], part: pd.DataFrame, *, confidence: float) -> _S
     ratio = 1.41 * float(np.sqrt(kept[1] / gauge)) if gauge > 0 else np.nan  # the usual 1.41, as in gauge_study
     names_of = {"inspector_id": "operator", "place_id": "part (within operator)", "residual": "repeat"}
     anova = found.table.assign(source=found.table["source"].map(names_of))
+    zeroed = ["persons set to zero: the gauge's spread is its repeatability alone"] if raw[0] < 0 else []
     known = {
         "categories_ratio": ratio,
         "categories": pd.NA if np.isnan(ratio) else max(1, int(ratio)),
         "interaction_p": np.nan,
         "method": found.method,
-        "notes": "; ".join([_NESTED_NOTE, *(_renamed(note, names_of) for note in found.notes)]),
+        "notes": "; ".join([_NESTED_NOTE, *zeroed, *(_renamed(note, names_of) for note in found.notes)]),
     }
     return _taken_apart({**row, **known}, components, anova)
 

@@ -142,7 +142,7 @@ def find_paint(
     areas = _areas(tables["areas"], jobs, runs, film)
     by_job = _efficiencies(areas, jobs, rng=rng, confidence=confidence, resamples=resamples)
     by_job.insert(len(by_job.columns) - 1, "default_pct", 100.0 * default_efficiency)
-    rework = rework_sides(film.areas, tables["areas"], jobs, by_job)
+    rework = rework_sides(film.areas, tables["areas"], jobs, by_job, tests=film.tests)
     known = int((areas["why"] == "").sum())
     return PaintFindings(
         runs=runs,

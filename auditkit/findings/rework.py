@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from auditkit.trade.film_verdicts import falls_short
 from auditkit.trade.paint import practical_spreading_rate, spreading_rate_m2_l
 
 __all__ = ["ADD", "STRIP", "rework_by_job", "rework_sides"]
@@ -14,23 +15,25 @@ ADD = "add film"
 STRIP = "strip and recoat"
 
 _BY_READING = ("iso-19840", "90-10")
+_KEY = ["area_id", "side"]
 _LITRES = ["paint_l", "paint_low_l", "paint_high_l", "paint_default_l"]
 _COLUMNS = ["area_id", "side", "job_id", "size_m2", "reason", "work", "film_um", *_LITRES, "thinned_l"]
 
 
 def rework_sides(
-    sides: pd.DataFrame, areas: pd.DataFrame, jobs: pd.DataFrame, efficiency: pd.DataFrame
+    sides: pd.DataFrame, areas: pd.DataFrame, jobs: pd.DataFrame, efficiency: pd.DataFrame, *, tests: pd.DataFrame
 ) -> pd.DataFrame:
     """Return the film and paint that each side needs which does not conform.
 
     A side that is too thin is given an even coat that brings its mean to the
     nominal and its lowest place to what is asked of it: under SSPC-PA 2 the
     lowest spot to the minimum, under the rules that count readings the lowest
-    reading to the nominal. Where that would bring it above the maximum, and
-    where the fault is too much film, the side is stripped and given the
-    nominal film anew. Under a contract's own limits, which are not in these
-    columns, a mean below the nominal is taken as too thin. Whether a side then
-    conforms must be measured.
+    reading to the nominal. Where any value the rule limits from above (mean,
+    highest spot, highest reading; the contract's own limits too) is above its
+    limit or would come above it, and where nothing is too thin, the side is
+    stripped and given the nominal film anew. Under a contract's own limits a
+    mean below the nominal is taken as too thin. Whether a side then conforms
+    must be measured.
 
     Parameters
     ----------
@@ -44,6 +47,9 @@ def rework_sides(
         job_id, faced_pct, faced_low_pct, faced_high_pct (share that lands on
         the side the bell faces, since a single side is put right by facing
         it), default_pct `[%]`.
+    tests : DataFrame
+        `FilmFindings.tests`: area_id, side, holds, observed, limit `[um]`; those
+        that hold "at most" are used.
 
     Returns
     -------
@@ -59,13 +65,14 @@ def rework_sides(
     >>> sides = pd.DataFrame({
     ...     "area_id": ["A1"], "side": ["facing"], "job_id": ["J1"], "verdict": ["does not conform"],
     ...     "reason": ["thin"], "rule": ["sspc-pa-2"], "minimum_um": [60.0], "nominal_um": [75.0],
-    ...     "maximum_um": [110.0], "mean_um": [55.0], "lowest_spot_um": [50.0], "lowest_reading_um": [48.0],
-    ...     "highest_reading_um": [61.0]})
+    ...     "mean_um": [55.0], "lowest_spot_um": [50.0], "lowest_reading_um": [48.0]})
     >>> areas = pd.DataFrame({"area_id": ["A1"], "size_m2": [4.0]})
     >>> jobs = pd.DataFrame({"job_id": ["J1"], "volume_solids_pct": [50.0], "thinner_pct": [10.0]})
     >>> efficiency = pd.DataFrame({"job_id": ["J1"], "faced_pct": [40.0], "faced_low_pct": [32.0],
     ...                            "faced_high_pct": [50.0], "default_pct": [80.0]})
-    >>> rework_sides(sides, areas, jobs, efficiency).iloc[:, 5:].round(2).values.tolist()
+    >>> tests = pd.DataFrame({"area_id": ["A1"], "side": ["facing"], "holds": ["at most"], "observed": [61.0],
+    ...                       "limit": [132.0]})
+    >>> rework_sides(sides, areas, jobs, efficiency, tests=tests).iloc[:, 5:].round(2).values.tolist()
     [['add film', 20.0, 0.4, 0.32, 0.5, 0.2, 0.44]]
     """
     bad = sides[sides["verdict"] == "does not conform"].sort_values(["area_id", "side"], ignore_index=True)
@@ -73,9 +80,11 @@ def rework_sides(
     bad = bad.merge(jobs[["job_id", "volume_solids_pct", "thinner_pct"]], on="job_id", how="left")
     shares = ["faced_pct", "faced_low_pct", "faced_high_pct", "default_pct"]
     bad = bad.merge(efficiency[["job_id", *shares]], on="job_id", how="left")
+    above = tests[tests["holds"] == "at most"].dropna(subset=["observed", "limit"])
+    capped = {key: list(zip(own["observed"], own["limit"], strict=True)) for key, own in above.groupby(_KEY)}
     rows = []
     for side in bad.to_dict("records"):
-        work, film_um = _needed(side)
+        work, film_um = _needed(side, capped.get((side["area_id"], side["side"]), []))
         row = {name: side[name] for name in ("area_id", "side", "job_id", "size_m2", "reason")}
         row |= {"work": work, "film_um": film_um}
         row["paint_l"] = _litres(side, film_um, side["faced_pct"])
@@ -127,16 +136,16 @@ def rework_by_job(rework: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["job_id", "sides", "stripped", "size_m2", *_LITRES])
 
 
-def _needed(side: dict[Any, Any]) -> tuple[str, float]:
-    """Return what must be done to a side and the dry film to put on `[um]`."""
+def _needed(side: dict[Any, Any], capped: list[tuple[float, float]]) -> tuple[str, float]:
+    """Return what must be done to a side and the dry film to put on `[um]`; `capped`: values, upper limits."""
     nominal, mean = float(side["nominal_um"]), float(side["mean_um"])
     if side["rule"] in _BY_READING:
-        asked, lowest, highest = nominal, float(side["lowest_reading_um"]), float(side["highest_reading_um"])
+        asked, lowest = nominal, float(side["lowest_reading_um"])
     else:
-        asked, lowest, highest = float(side["minimum_um"]), float(side["lowest_spot_um"]), mean
+        asked, lowest = float(side["minimum_um"]), float(side["lowest_spot_um"])
     thin = lowest < asked or mean < (nominal if side["rule"] == "own" else asked)
     lacking = max(nominal - mean, asked - lowest)
-    if not thin or highest + lacking > side["maximum_um"]:  # no maximum: nan, and not above it
+    if not thin or any(falls_short(limit, observed + lacking) for observed, limit in capped):
         return STRIP, nominal
     return ADD, lacking
 

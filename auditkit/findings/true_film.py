@@ -29,8 +29,10 @@ from auditkit.trade.film_own import OwnLimits, on_the_reverse
 from auditkit.trade.film_rules import FilmRules
 
 __all__ = [
+    "ENOUGH_AREAS",
     "LEAST_AREAS",
     "Limits",
+    "area_variance",
     "draw_film",
     "film_places",
     "gauge_biases",
@@ -45,8 +47,12 @@ Floats = npt.NDArray[np.float64]
 Limits = Mapping[tuple[str, str], FilmLimits]
 """Limits by area_id and side."""
 
-LEAST_AREAS = 5
-"""Areas of one job and side from which their population is fitted."""
+ENOUGH_AREAS = 5
+"""Areas of one job and side from which their population is fitted to them alone."""
+LEAST_AREAS = 3
+"""Areas of one job and side from which it is fitted to them where the other jobs do not tell how areas differ."""
+_LEAST_DF = 4.0
+"""Degrees of freedom from which the jobs together tell how areas differ."""
 
 _KEY = ["area_id", "side"]
 
@@ -137,10 +143,49 @@ def gauge_biases(gauges: pd.DataFrame, *, gauge_from: str, draws: int, rng: np.r
     return out
 
 
+def area_variance(
+    places: pd.DataFrame, spreads: Mapping[tuple[str, str], Spread], *, draws: int, rng: np.random.Generator
+) -> Floats | None:
+    """Return draws of the variance between true means of areas, all jobs together, as a share of the film squared.
+
+    None where the jobs together have fewer than 4 degrees of freedom between
+    areas. What an area's mean is uncertain by is taken off, spots and readings
+    at the estimates of their job and side.
+    """
+    squares, freedom, noise = 0.0, 0, 0.0
+    for (job, side), own in places.groupby(["job_id", "side"], sort=True):
+        spread, level = spreads[str(job), str(side)], float(own["dft_um"].mean())
+        units = own.groupby("unit").agg(um=("dft_um", "mean"), spots=("n", "size"), shares=("n", _inverse_sum))
+        more = len(units) - 1
+        if more < 1 or math.isnan(spread.place_sd_um) or not level > 0:
+            continue
+        squares += float(((units["um"] - units["um"].mean()) ** 2).sum()) / level**2
+        known = spread.place_sd_um**2 / units["spots"] + spread.reading_sd_um**2 * units["shares"] / units["spots"] ** 2
+        noise += more * float(known.mean()) / level**2
+        freedom += more
+    if freedom < _LEAST_DF:
+        return None
+    return draw_excess_variance(squares, df=freedom, noise=np.full(draws, noise / freedom), rng=rng)
+
+
+def _inverse_sum(counts: pd.Series) -> float:
+    return float((1.0 / counts).sum())
+
+
 def draw_film(
-    places: pd.DataFrame, spread: Spread, biases: Mapping[str, Floats], *, draws: int, rng: np.random.Generator
+    places: pd.DataFrame,
+    spread: Spread,
+    biases: Mapping[str, Floats],
+    *,
+    between_areas: Floats | None,
+    draws: int,
+    rng: np.random.Generator,
 ) -> NestedDraws:
-    """Return draws of the true film of one job and side, a column a part or side and a column a spot."""
+    """Return draws of the true film of one job and side, a column a part or side and a column a spot.
+
+    Below five areas their population takes its spread from `between_areas`
+    (see `area_variance`); where that is None, from three areas or more alone.
+    """
     n_areas = places["area_id"].nunique()
     grades, grade = np.unique(places["correction_half_width_um"].to_numpy(), return_inverse=True)
     correction = rng.uniform(-1.0, 1.0, (draws, len(grades))) * grades
@@ -161,7 +206,16 @@ def draw_film(
         reading_sd=reading_sd,
         fit_population=n_areas >= LEAST_AREAS,
         rng=rng,
+        group_variance=_borrowed(places, between_areas),
     )
+
+
+def _borrowed(places: pd.DataFrame, between_areas: Floats | None) -> Floats | None:
+    """Return draws of the variance between areas taken from all jobs `[um2]`, or None where it is not needed."""
+    # a lone area has no others to be held against: borrowing would change nothing
+    if between_areas is None or not 2 <= places["area_id"].nunique() < ENOUGH_AREAS:
+        return None
+    return np.asarray(between_areas * float(places["dft_um"].mean()) ** 2)
 
 
 def _codes(places: pd.DataFrame) -> npt.NDArray[np.int64]:
@@ -197,7 +251,10 @@ def spot_probabilities(
     *,
     gauge_from: str,
 ) -> pd.DataFrame:
-    """Return each spot with the probability that its film lies within the limits on spots."""
+    """Return each spot with the probability that its film lies within the limits on spots.
+
+    Where the least value allowed is not below the greatest, no film conforms: the probability is 0.
+    """
     known = gauges.set_index("gauge_id").loc[places["gauge_id"]]
     own = [limits[key] for key in zip(places["area_id"], places["side"], strict=True)]
     low, high = np.array([x.place_low_um for x in own]), np.array([x.place_high_um for x in own])
@@ -213,6 +270,9 @@ def spot_probabilities(
     limited = counts & (np.isfinite(low) | np.isfinite(high)) & (uncertainty > 0)
     for pair in sorted(set(zip(low[limited], high[limited], strict=True))):
         rows = limited & (low == pair[0]) & (high == pair[1])
+        if pair[0] >= pair[1]:
+            alone[rows] = 0.0
+            continue
         alone[rows] = conformance_probability(
             film[rows], standard_uncertainty=uncertainty[rows], lower=pair[0], upper=pair[1]
         )

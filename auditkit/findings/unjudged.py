@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
+import json
+
 import pandas as pd
 
+from auditkit.dossier import Dossier
 from auditkit.findings.causes import CauseFindings
 from auditkit.findings.film import FilmFindings
+from auditkit.findings.gauges import GaugeFindings
 from auditkit.findings.process import ProcessFindings
 from auditkit.findings.wrap import WrapFindings
 
-__all__ = ["find_unjudged"]
+__all__ = ["areas_set_aside", "find_set_aside", "find_unjudged", "unlooked_rows"]
 
 _Row = tuple[str, str, int, int, str]
 
 
 def find_unjudged(
-    film: FilmFindings, wrap: WrapFindings, process: ProcessFindings, causes: CauseFindings, *, absent: str | None
+    *,
+    film: FilmFindings,
+    gauges: GaugeFindings,
+    wrap: WrapFindings,
+    process: ProcessFindings,
+    causes: CauseFindings,
+    absent: str | None,
 ) -> pd.DataFrame:
     """Return what could not be judged, a row a reason, what decides disputes first.
 
     Parameters
     ----------
-    film, wrap, process, causes
+    film, gauges, wrap, process, causes
         Findings of each topic.
     absent : str or None
         What the dossier declares the absence of a defect record to mean.
@@ -31,11 +41,74 @@ def find_unjudged(
     DataFrame
         topic, what, n, of, why.
     """
-    rows = [*_film(film), *_wrap(wrap), *_defects(causes, absent), *_settings(process), *_joins(process)]
+    rows = [
+        *_film(film, gauges),
+        *_wrap(wrap),
+        *_defects(causes, absent),
+        *_settings(process),
+        *_joins(process),
+    ]
     return pd.DataFrame(rows, columns=["topic", "what", "n", "of", "why"])
 
 
-def _film(film: FilmFindings) -> list[_Row]:
+def find_set_aside(dossier: Dossier) -> pd.DataFrame:
+    """Return what was set aside before it could be judged: safety rows, and rows of areas that carry a verdict.
+
+    It depends on how the records were delivered, so it is kept apart from what
+    the accepted records cannot carry.
+
+    Returns
+    -------
+    DataFrame
+        topic, what, n, of, why.
+    """
+    rows: list[_Row] = []
+    for record, what in (("spray_runs", "rows of spray runs"), ("startup_checks", "rows of start-up checks")):
+        n = unlooked_rows(dossier, record)
+        if n:
+            rows.append(
+                ("safety", what, n, n + len(dossier.tables[record]), "set aside; their safety was not looked at")
+            )
+    film = areas_set_aside(dossier, "film_readings")
+    if film:
+        why = f"readings of them were set aside and count for nothing ({_named(film)})"
+        rows.append(("film", "areas", len(film), len(dossier.tables["areas"]), why))
+    runs = areas_set_aside(dossier, "spray_runs")
+    if runs:
+        why = f"a spray run of them was set aside, so the film judged may have been sprayed over ({_named(runs)})"
+        rows.append(("film", "areas", len(runs), len(dossier.tables["areas"]), why))
+    return pd.DataFrame(rows, columns=["topic", "what", "n", "of", "why"])
+
+
+def unlooked_rows(dossier: Dossier, record: str) -> int:
+    """Return how many rows of a record were set aside, but for those that repeat another."""
+    ledger = dossier.ledger
+    rows = ledger[(ledger["record"] == record) & (ledger["rule"] != "repeated key")]
+    return int(rows["row_no"].nunique())
+
+
+def areas_set_aside(dossier: Dossier, record: str) -> list[str]:
+    """Return the areas that set-aside rows of a record name, in whatever cell, but for rows that repeat another."""
+    ledger = dossier.ledger
+    rows = ledger[(ledger["record"] == record) & (ledger["rule"] != "repeated key")].drop_duplicates("row_no")
+    known = {str(area_id).casefold(): str(area_id) for area_id in dossier.tables["areas"]["area_id"]}
+    named = set()
+    for row in rows["row"]:
+        cells = json.loads(row)
+        values = cells.values() if isinstance(cells, dict) else cells
+        named |= {known[text] for value in values if (text := str(value).strip().casefold()) in known}
+    return sorted(named)
+
+
+def _named(areas: list[str]) -> str:
+    more = len(areas) - _MOST_NAMED
+    return ", ".join(areas[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+_MOST_NAMED = 5
+
+
+def _film(film: FilmFindings, gauges: GaugeFindings) -> list[_Row]:
     rows: list[_Row] = []
     sides = film.areas[film.areas["verdict"] == "not assessable"]
     for clause, group in sides.groupby("clause", sort=True):
@@ -43,11 +116,11 @@ def _film(film: FilmFindings) -> list[_Row]:
         why = f"{clause} (such as {first['area_id']}, {first['side']}: {first['reason'].split(';')[0]})"
         rows.append(("film", "areas", group["area_id"].nunique(), len(film.by_area), why))
     doubts = (
-        ("suspect_readings", "film readings suspect", "their gauge failed its next check, or its last"),
-        ("uncovered_readings", "film readings not vouched for", "no check of their gauge before, or none after"),
+        ("n_suspect", "film readings suspect", "their gauge failed its next check, or its last"),
+        ("n_uncovered", "film readings not vouched for", "no check of their gauge before, or none after"),
     )
     for column, what, why in doubts:
-        n = int(film.areas[column].sum())
+        n = int(gauges.gauges[column].sum())
         if n:
             rows.append(("film", what, n, film.n + film.excluded, why))
     if film.superseded:

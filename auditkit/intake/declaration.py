@@ -178,15 +178,17 @@ def _mark_faults(entry: Mapping[str, Any], where: str, document: Mapping[str, An
 
 
 def _limit_faults(film_limits: Mapping[str, Mapping[str, Any]]) -> list[Fault]:
-    """Return faults of limits a job has of its own: there must be one, and no least above its greatest."""
+    """Return faults of limits a job has of its own: a least there must be, and none above a greatest."""
     faults = []
     for job, limits in film_limits.items():
         where = f"{DECLARATION_FILE}, film_limits.{job}"
-        if not any(limit in limits for pair in _LIMIT_PAIRS for limit in pair):
-            holds = f"must have at least one of {', '.join(limit for pair in _LIMIT_PAIRS for limit in pair)}"
+        if not any(least in limits for least, _ in _LIMIT_PAIRS):
+            holds = f"must have at least one of {', '.join(least for least, _ in _LIMIT_PAIRS)}"
             given = f"only {', '.join(limits)}"
-            faults.append(Fault(where=where, holds=holds, given=given, cure="add the limits of the contract"))
-        for least, greatest in _LIMIT_PAIRS:
+            cure = "add the least film the contract asks for; without one a bare surface would conform"
+            faults.append(Fault(where=where, holds=holds, given=given, cure=cure))
+        crossed = (("spot_min_um", "area_max_um"), ("area_min_um", "spot_max_um"))
+        for least, greatest in (*_LIMIT_PAIRS, *crossed):
             if limits.get(least, 0) > limits.get(greatest, float("inf")):
                 given = f"{limits[least]} and {limits[greatest]}"
                 holds = f"{least} may not exceed {greatest}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -16,7 +17,7 @@ from auditkit.report.page import render_page
 
 __all__ = ["safe_cells", "write_audit", "write_files"]
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_START = re.compile(r"(^|[;\t\r\n])(\s*)(?=[=+\-@\t\r＝＋－＠])")  # noqa: RUF001
 
 
 def write_audit(findings: Findings, out: Path) -> dict[str, Path]:
@@ -81,8 +82,9 @@ def write_files(contents: Mapping[str, bytes], out: Path) -> dict[str, Path]:
 def safe_cells(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a frame whose text no spreadsheet takes for a formula.
 
-    Text that begins with a character that starts one gets an apostrophe before
-    it; plain numbers are left alone.
+    An apostrophe is put before a character that starts one, at the beginning of
+    a text and after anything that a spreadsheet may part cells at; plain
+    numbers are left alone.
 
     Examples
     --------
@@ -94,7 +96,6 @@ def safe_cells(frame: pd.DataFrame) -> pd.DataFrame:
     for column in result.columns:
         if pd.api.types.is_string_dtype(result[column]):
             text = result[column]
-            risky = text.str.startswith(_FORMULA_STARTS).fillna(False).astype(bool)
             numeric = pd.to_numeric(text, errors="coerce").notna()
-            result[column] = text.mask(risky & ~numeric, "'" + text)
+            result[column] = text.where(numeric, text.str.replace(_FORMULA_START, r"\1\2'", regex=True))
     return result

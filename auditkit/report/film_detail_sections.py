@@ -123,6 +123,7 @@ _DOUBTFUL: Columns = {
     "n_readings": ("readings", ".0f"),
     "suspect_readings": ("of them suspect", ".0f"),
     "prior": ("prior", None),
+    "reason": ("note", None),
 }
 
 _RISKS: Columns = {
@@ -190,6 +191,7 @@ _FURTHER: Columns = {
     "holds": ("must be", None),
     "limit_um": ("limit [µm]", ".1f"),
     "se_um": ("standard error [µm]", ".2f"),
+    "shared_um": ("gauge, standard, correction [µm]", ".2f"),
     "naive_se_um": ("if readings counted singly [µm]", ".2f"),
     "n_spots": ("spots", ".0f"),
     "further_spots": ("further spots", ".0f"),

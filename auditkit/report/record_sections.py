@@ -15,7 +15,10 @@ def unjudged_section(findings: Findings) -> Section:
         id="unjudged",
         title="What could not be judged",
         texts=["What the records do not carry is listed here; none of it counts as conforming."],
-        tables=[table_of(findings.not_judged, _UNJUDGED, caption="Not judged, or judged on a doubtful footing")],
+        tables=[
+            table_of(findings.not_judged, _UNJUDGED, caption="Not judged, or judged on a doubtful footing"),
+            table_of(findings.set_aside, _UNJUDGED, caption="Set aside before it could be judged"),
+        ],
     )
 
 

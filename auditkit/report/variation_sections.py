@@ -146,6 +146,7 @@ _SIGNALS: Columns = {
     "chart": ("chart", None),
     "points": ("points", ".0f"),
     "signals": ("signals", ".0f"),
+    "expected_by_chance": ("by chance alone", ".2f"),
     "first_area": ("first at", None),
     "first_at": ("on", None),
     "words": ("in words", None),

@@ -168,8 +168,9 @@ def observations_needed(
     8.56
     """
     reach = _reach(df, confidence=confidence, power=power)
-    with np.errstate(divide="ignore"):
-        return np.asarray((reach * sd / np.abs(np.asarray(distance, dtype=float))) ** 2)
+    away = np.abs(np.asarray(distance, dtype=float))
+    needed = (reach * sd / np.where(away > 0, away, np.nan)) ** 2
+    return np.asarray(np.where(away == 0, np.inf, needed))
 
 
 def _reach(df: float, *, confidence: float, power: float) -> float:

@@ -36,7 +36,7 @@ class NestedDraws:
         True value at each place measured.
     population_mean, population_sd : float
         Median over the draws of the groups' population; NaN where the prior was flat.
-    prior : {'normal, fitted to the groups', 'flat'}
+    prior : {'normal, fitted to the groups', 'normal, its spread given', 'flat'}
     """
 
     group_means: Floats
@@ -139,6 +139,7 @@ def draw_nested(
     reading_sd: npt.ArrayLike,
     fit_population: bool,
     rng: np.random.Generator,
+    group_variance: Floats | None = None,
 ) -> NestedDraws:
     """Return draws of the true values of groups and places, given what was measured.
 
@@ -160,6 +161,9 @@ def draw_nested(
         Learn m and t from the groups themselves (at least three groups).
         Otherwise nothing is held known of a group beforehand.
     rng : Generator
+    group_variance : ndarray, shape (draws,), optional
+        Draws of t^2 known from elsewhere; m alone is then learnt, and
+        `fit_population` is not looked at.
 
     Returns
     -------
@@ -197,14 +201,18 @@ def draw_nested(
     scatter = np.broadcast_to(np.asarray(reading_sd, dtype=float), (draws,))
     _check(values, code, count, apart, scatter)
     between, within = apart**2, scatter**2
+    if group_variance is not None and not (group_variance.shape == (draws,) and (group_variance >= 0).all()):
+        raise ValueError(f"group_variance must be 0 or more, one a draw ({draws}); given {group_variance.shape}")
     home = np.equal.outer(code, np.arange(code.max() + 1)).astype(float)
     error = within[:, None] / count
     weight = 1.0 / np.maximum(between[:, None] + error, _TINY)
     precision = weight @ home
     seen = ((weight * values) @ home) / precision  # mean of a group's places, each by its precision
     variance = 1.0 / precision
-    if fit_population:
-        mean, spread = _population(seen, variance, rng)
+    prior = "flat"
+    if group_variance is not None or fit_population:
+        prior = "normal, fitted to the groups" if group_variance is None else "normal, its spread given"
+        mean, spread = _population(seen, variance, rng, known=group_variance)
         pull = spread[:, None] / (spread[:, None] + variance)  # [3] Eq. 5.17
         centre, left = mean[:, None] + pull * (seen - mean[:, None]), pull * variance
     else:
@@ -220,19 +228,21 @@ def draw_nested(
         places=np.where(exact, values, places),
         population_mean=float(np.median(mean)),
         population_sd=float(np.sqrt(np.median(spread))),
-        prior="normal, fitted to the groups" if fit_population else "flat",
+        prior=prior,
     )
 
 
-def _population(seen: Floats, variance: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+def _population(
+    seen: Floats, variance: Floats, rng: np.random.Generator, *, known: Floats | None
+) -> tuple[Floats, Floats]:
     """Return draws of the mean and the variance of the population the groups are from, [2]."""
     draws, groups = seen.shape
-    if groups < 3:
+    if groups < 3 and known is None:
         raise ValueError(f"a population can be fitted to three groups or more; given {groups}")
     noise = variance.mean(axis=1)
     centre = seen.mean(axis=1)
     squares = ((seen - centre[:, None]) ** 2).sum(axis=1)
-    spread = draw_excess_variance(squares, df=groups - 1, noise=noise, rng=rng)
+    spread = draw_excess_variance(squares, df=groups - 1, noise=noise, rng=rng) if known is None else known
     mean = centre + np.sqrt((spread + noise) / groups) * rng.standard_normal(draws)
     return mean, spread
 

@@ -211,7 +211,8 @@ def intraclass_correlation(
     Interval
         The raw estimate, which may be below zero. Limits are exact for normal
         data in equal groups and follow Thomas and Hultquist (unweighted group
-        means, harmonic mean size) in unequal ones.
+        means, harmonic mean size) in unequal ones. Estimate and limits are
+        missing where all observations are equal, and `method` says so.
 
     References
     ----------
@@ -227,7 +228,17 @@ def intraclass_correlation(
 
     result = nested_components(frame, response=response, nesting=[group], confidence=confidence, missing=missing)
     between, within = result.components["raw_variance"].tolist()
-    groups = frame.dropna(subset=[group, response]).groupby(group, sort=True)[response]
+    rows = frame.dropna(subset=[group, response])
+    if rows[response].nunique() < 2:
+        return Interval(
+            estimate=float("nan"),
+            low=float("nan"),
+            high=float("nan"),
+            n=result.n,
+            confidence=confidence,
+            method="none: the observations do not vary",
+        )
+    groups = rows.groupby(group, sort=True)[response]
     size = float(len(groups) / (1.0 / groups.size()).sum())
     df_between, df_within = (float(value) for value in result.table["df"])
     ratio = size * float(groups.mean().var(ddof=1)) / within if within > 0 else np.inf

@@ -140,7 +140,9 @@ def override_windows(
         where = f"dossier.yaml, conditions.{name}"
         if name not in conditions:
             raise _error(where, f"must be a known condition: {', '.join(conditions)}", name, "correct the name")
-        unknown = sorted(set(limits) - set(_OVERRIDABLE))
+        if not isinstance(limits, Mapping):
+            raise _error(where, "must be a mapping such as {low: 1, high: 2}", repr(limits), "write it as one")
+        unknown = sorted(map(str, set(limits) - set(_OVERRIDABLE)))
         if unknown:
             raise _error(where, "only low and high can be set", ", ".join(unknown), "remove it")
         low = _limit(limits.get("low", conditions[name].low), f"{where}.low")

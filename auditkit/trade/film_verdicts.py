@@ -367,7 +367,7 @@ def verdict_of(
         rule=spec.rule,
         level=level,
         clause=clause if worst == CONFORMS or not deciding else deciding[0].test.clause,
-        reason=_reason(worst, deciding),
+        reason=_reason(worst, deciding, n_short_spots),
         tests=tuple(finding.test for finding in findings),
         deciding=tuple(decided_by),
         n_readings=0 if measured is None else measured.n_readings,
@@ -405,9 +405,10 @@ def _outcome(*, breached: bool, enough: bool) -> str:
     return NOT_CONFORMING if breached else CONFORMS
 
 
-def _reason(worst: str, deciding: Sequence[Finding]) -> str:
+def _reason(worst: str, deciding: Sequence[Finding], n_short_spots: int) -> str:
     if worst == CONFORMS:
-        return "every test passed"
+        short = f"; {n_short_spots} more spots had too few readings and count for nothing" if n_short_spots else ""
+        return f"every test passed{short}"
     if not deciding:
         return "no readings"
     shown = "; ".join(finding.words for finding in deciding[:_SHOWN])

@@ -15,6 +15,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from auditkit.errors import RecordError
+
 __all__ = ["NOT_COVERED", "SUSPECT", "combined_tolerance_pct", "judge_checks", "suspect_readings"]
 
 SUSPECT = "suspect"
@@ -92,7 +94,9 @@ def judge_checks(gauge_checks: pd.DataFrame, *, combine: str = "root-sum-square"
     Raises
     ------
     ValueError
-        A column or value is missing, or one check has two stages or tolerances.
+        A column or value is missing.
+    RecordError
+        One check has two stages or tolerances.
 
     References
     ----------
@@ -125,7 +129,7 @@ def judge_checks(gauge_checks: pd.DataFrame, *, combine: str = "root-sum-square"
         differing = differing[differing > 1]
         if len(differing):
             gauge, when, certified = differing.index[0]
-            raise ValueError(
+            raise RecordError(
                 f"one check on one standard must have one {column}; gauge {gauge} at {when} on {certified:g} um has "
                 f"{int(differing.iloc[0])} ({len(differing)} such in all). Correct the record"
             )

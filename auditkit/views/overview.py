@@ -8,6 +8,7 @@ import pandas as pd
 
 from auditkit.findings.audit import Findings
 from auditkit.findings.causes import ranked
+from auditkit.findings.unjudged import unlooked_rows
 from auditkit.trade.timeline import NO_STARTUP
 from auditkit.views.sentences import association_sentence, group_reasons, share
 
@@ -97,15 +98,14 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
             f"{topic}: {share(int(counts.get('conforms', 0)), asked)} {of} conform, "
             f"{counts.get('does not conform', 0)} do not, {counts.get('not assessable', 0)} could not be judged."
         )
-    doubtful = findings.doubt.sides["doubtful"].eq(True).fillna(False)
-    if doubtful.any():
-        lines.append(
-            f"In doubt: {share(int(doubtful.sum()), findings.doubt.n)} sides judged conform with a probability between "
-            "5 and 95 %."
-        )
+    sides = findings.doubt.sides
+    judged = sides[sides["probability_conforms"].notna() & (sides["verdict"] != "not assessable")]
+    doubtful = int(judged["doubtful"].eq(True).fillna(False).sum())
+    if doubtful:
+        lines.append(f"In doubt: {share(doubtful, len(judged))} sides judged conform with a probability of 5 to 95 %.")
     checks = findings.film.gauge_checks
     failed = checks[checks["passed"].eq(False).fillna(False).astype(bool)]
-    suspect = int(findings.film.areas["suspect_readings"].sum())
+    suspect = int(findings.gauges.gauges["n_suspect"].sum())
     if len(failed):
         gauges = ", ".join(sorted(failed["gauge_id"].unique()))
         of_gauge = checks[checks["gauge_id"].isin(failed["gauge_id"])]
@@ -113,20 +113,24 @@ def _conforming(findings: Findings) -> tuple[str, ...]:
         lines.append(
             f"Gauge {gauges} failed {len(failed.drop_duplicates(times))} of its {len(of_gauge.drop_duplicates(times))} "
             f"checks; {suspect:,} readings are suspect, on {_suspect_areas(findings)} areas called conforming. The "
-            f"verdicts count them; without them {_changed(findings)} of {len(findings.film.areas)} sides change."
+            f"verdicts count them; without them {_without_suspect(findings)}."
         )
-    uncovered = int(findings.film.areas["uncovered_readings"].sum())
+    uncovered = int(findings.gauges.gauges["n_uncovered"].sum())
     if uncovered:
         lines.append(f"No pair of gauge checks vouches for {uncovered:,} film readings.")
     aside = _set_aside(findings)
-    whole = [f"{n} of {record.replace('_', ' ')}" for record, n in aside.items() if record in ("jobs", "areas")]
+    counted = ("jobs", "areas", "film_readings", "wrap_observations")
+    whole = [f"{aside[record]} of {record.replace('_', ' ')}" for record in counted if aside.get(record)]
     if whole:
         lines.append(f"Rows set aside, and so in none of these counts: {', '.join(whole)}.")
     return tuple(lines)
 
 
-def _changed(findings: Findings) -> int:
-    return int(findings.gauges.verdicts["changed"].eq(True).fillna(False).sum())
+def _without_suspect(findings: Findings) -> str:
+    verdicts = findings.gauges.verdicts
+    changed = verdicts[verdicts["changed"].eq(True).fillna(False).astype(bool)]
+    lost = int((changed["verdict_without"] == "not assessable").sum())
+    return f"{lost} sides can no longer be judged and {len(changed) - lost} turn round"
 
 
 def _suspect_areas(findings: Findings) -> int:
@@ -189,8 +193,8 @@ def _stop_work(findings: Findings, *, most_named: int) -> tuple[str, ...]:
     counts = breaches["rule"].value_counts()
     rules = sorted(grouped.index, key=lambda rule: (-counts[rule], rule))
     lines = [f"Broken {_times(int(counts[rule]))}: {rule} ({_some(grouped[rule], most_named)})" for rule in rules]
-    aside = _set_aside(findings)
-    unseen = [f"{aside[record]} {words}" for record, words in _SAFETY_RECORDS.items() if aside.get(record)]
+    dossier = findings.dossier
+    unseen = [f"{n} {words}" for record, words in _SAFETY_RECORDS.items() if (n := unlooked_rows(dossier, record))]
     if unseen:
         lines.append(f"Not looked at, since set aside: {' and '.join(unseen)}")
     return tuple(lines)
@@ -209,7 +213,7 @@ def _set_aside(findings: Findings) -> dict[str, int]:
 
 
 def _not_judged(findings: Findings, *, most: int) -> tuple[str, ...]:
-    rows = findings.not_judged
+    rows = pd.concat([findings.not_judged, findings.set_aside], ignore_index=True)
     lines = [f"{row.n} of {row.of} {row.what}: {row.why}" for row in rows.head(most).itertuples(index=False)]
     return _with_rest(lines, len(rows), "matters", most)
 

@@ -9,8 +9,10 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
+from auditkit.findings.budget import side_spreads
 from auditkit.findings.doubt import find_doubt
 from auditkit.findings.film import find_film
+from auditkit.findings.true_film import area_variance
 
 CHECKED = pd.Timestamp("2027-01-12 07:00", tz="UTC")
 N_AREAS, PER_JOB = 2000, 20
@@ -225,12 +227,10 @@ def test_spot_alone_is_the_formula_of_jcgm_106():
     assert (spot["low_um"], spot["high_um"]) == (48.0, 126.0)
 
 
-def test_flat_prior_is_used_below_five_areas_and_agrees_with_the_normal_formula():
-    # four areas: nothing held known; P(mean >= 60) = Phi((mean - 60) / u) with u of the budget
+def test_flat_prior_where_no_job_tells_how_areas_differ_agrees_with_the_normal_formula():
+    # two areas, no other job: nothing held known; P(mean >= 60) = Phi((mean - 60) / u) with u of the budget
     rng = np.random.default_rng(6)
-    values = (
-        np.array([61.5, 80.0, 85.0, 90.0])[:, None, None] + rng.normal(0, 3, (4, 40, 1)) + rng.normal(0, 1, (4, 40, 3))
-    )
+    values = np.array([61.5, 80.0])[:, None, None] + rng.normal(0, 3, (2, 40, 1)) + rng.normal(0, 1, (2, 40, 3))
     tables = small(values)
     film = find_film(tables)
     found = find_doubt(tables, film, rng=rng, draws=20_000)
@@ -244,7 +244,106 @@ def test_flat_prior_is_used_below_five_areas_and_agrees_with_the_normal_formula(
     )
     assert side["probability_conforms"] == pytest.approx(norm.cdf((mean - 60) / u), abs=0.02)
     assert math.isnan(found.risks.set_index("side").loc["facing", "consumer_mean_pct"])
-    assert "fewer than 5 areas" in found.risks["reason"].iloc[0]
+    assert "too few areas" in found.risks["reason"].iloc[0]
+
+
+def test_no_producers_risk_under_a_flat_prior():
+    rng = np.random.default_rng(16)
+    values = np.array([56.0, 80.0])[:, None, None] + rng.normal(0, 3, (2, 5, 3))
+    tables = small(values)
+    risks = find_doubt(tables, find_film(tables), rng=rng, draws=500).risks.set_index("side").loc["facing"]
+    assert (risks["n_accepted"], risks["n_rejected"]) == (1, 1)
+    assert math.isnan(risks["rejected_wrongly"])
+    assert math.isnan(risks["producer_pct"])
+    assert risks["consumer_pct"] >= 0.0
+    assert "no producer's risk: with so few areas nothing is held known beforehand" in risks["reason"]
+
+
+def test_three_areas_alone_are_fitted_and_two_to_four_take_the_spread_of_all_jobs():
+    rng = np.random.default_rng(17)
+    values = rng.normal(66, 4, (3, 5, 3))
+    tables = small(values)
+    alone = find_doubt(tables, find_film(tables), rng=rng, draws=500).sides
+    assert set(alone.loc[alone["side"] == "facing", "prior"]) == {"normal, fitted to the groups"}
+    tables = dossier_of(np.concatenate([values, values, values]), job_of=["J1", "J1", "J2"] * 3)
+    several = find_doubt(tables, find_film(tables), rng=rng, draws=500).sides.set_index(KEY)["prior"]
+    assert several["A0000", "facing"] == "normal, fitted to the groups"  # six areas
+    assert several["A0002", "facing"] == "normal, its spread given"
+
+
+def test_the_spread_between_areas_of_all_jobs_is_found_and_pulls_few_areas_together():
+    # jobs of two areas, 3 um apart at 60 and 6 um at 120: 5 % of the film either way, spots' share taken off
+    rng = np.random.default_rng(18)
+    level = np.repeat([60.0, 120.0], 400)
+    values = level[:, None, None] * (1 + rng.normal(0, 0.05, (800, 1, 1)) + rng.normal(0, 0.04, (800, 5, 1)))
+    values = values + rng.normal(0, 1.0, (800, 5, 3))
+    tables = dossier_of(values, job_of=[f"J{n:03d}" for n in np.repeat(np.arange(400), 2)])
+    readings = tables["film_readings"].merge(tables["areas"][["area_id", "job_id"]], on="area_id")
+    readings = readings.assign(unit=readings["area_id"], number=readings["spot"].astype("int64"))
+    spreads = side_spreads(readings, repeat_pct=math.nan)
+    keys = ["job_id", "side", "area_id", "unit", "number"]
+    places = readings.groupby(keys).agg(n=("dft_um", "size"), dft_um=("dft_um", "mean")).reset_index()
+    drawn = area_variance(places, spreads, draws=2000, rng=rng)
+    assert drawn is not None
+    assert math.sqrt(float(np.median(drawn))) == pytest.approx(0.05, rel=0.08)
+    assert area_variance(places[places["job_id"] <= "J002"], spreads, draws=10, rng=rng) is None  # 3 df
+
+
+def test_few_areas_a_job_are_about_calibrated_and_better_than_flat():
+    # areas of a job much alike (sd 1.5) against what five spots of sd 6 tell of a mean: a flat prior is too unsure
+    rng = np.random.default_rng(19)
+    jobs, per_job = 250, 4
+    mean = np.repeat(rng.normal(66, 5, jobs), per_job) + rng.normal(0, 1.5, jobs * per_job)
+    true = mean[:, None] + rng.normal(0, 6, (len(mean), 5))
+    bias = np.repeat(rng.uniform(-0.03, 0.03, jobs), per_job)
+    read = true[:, :, None] * (1 + bias[:, None, None]) + rng.normal(0, 2, (len(mean), 5, 3))
+    tables = dossier_of(read, job_of=[f"J{n:03d}" for n in np.repeat(np.arange(jobs), per_job)], maximum=200.0)
+    film = find_film(tables)
+    found = find_doubt(tables, film, rng=rng, draws=300)
+    facing = found.sides[found.sides["side"] == "facing"]
+    assert set(facing["prior"]) == {"normal, its spread given"}
+    conforms = (mean >= 60) & (true >= 48).all(axis=1)
+    p = facing["probability_conforms"].to_numpy()
+    residual = (conforms - p).reshape(jobs, per_job).sum(axis=1)
+    assert abs(residual.sum()) < 0.045 * len(p)
+    rejected = (facing["verdict"] == "does not conform").to_numpy()
+    assert p[rejected].sum() > 0.6 * conforms[rejected].sum()
+
+
+def test_a_side_read_with_a_gauge_in_doubt_is_not_shown_to_conform():
+    # the gauge reads 20 % high at the check after use: every reading since the check before is suspect
+    rng = np.random.default_rng(20)
+    values = np.array([40.0, *[80.0] * 5])[:, None, None] + rng.normal(0, 2, (6, 5, 3))
+    after = checks_of(["G-J1"], errors=(20.0,) * 3, at=[CHECKED + pd.Timedelta(hours=9)]).assign(stage="after use")
+    tables = small(values, checks=pd.concat([checks_of(["G-J1"]), after], ignore_index=True))
+    found = find_doubt(tables, find_film(tables), rng=rng, draws=200)
+    facing = found.sides[found.sides["side"] == "facing"].set_index("area_id")
+    assert (facing["suspect_readings"] == 15).all()
+    assert facing["verdict"].tolist() == ["does not conform", *["conforms"] * 5]
+    assert facing.loc["A0001", "probability_conforms"] > 0.95  # which the guard alone would let through
+    assert set(facing["guarded_verdict"]) == {"not shown to conform"}
+    assert facing["reason"].str.startswith("gauge in doubt").all()
+    assert (found.n, found.n_judged) == (6, 6)
+    assert "holds only where the gauge was within its tolerance: 6 of 6 sides" in found.method
+
+
+def test_limits_of_the_mean_without_room_between_are_a_reason():
+    rng = np.random.default_rng(21)
+    tables = small(rng.normal(70, 4, (6, 5, 3)), minimum=70.0, nominal=70.0, maximum=70.0)
+    found = find_doubt(tables, find_film(tables), rng=rng, draws=200)
+    risks = found.risks.set_index("side").loc["facing"]
+    assert math.isnan(risks["consumer_mean_pct"])
+    assert risks["reason"] == "the limits of the mean leave no room: at least 70 um and at most 70 um"
+
+
+def test_a_gauge_checked_at_zero_alone_has_no_check_above_0():
+    values = np.random.default_rng(12).normal(70, 5, (6, 5, 3))
+    tables = small(values, checks=checks_of(["G-J1"]).assign(certified_um=0.0, reading_um=0.2))
+    found = find_doubt(tables, find_film(tables), rng=np.random.default_rng(1))
+    facing = found.sides[found.sides["side"] == "facing"]
+    assert facing["reason"].str.startswith("a gauge it was measured with has no check above 0").all()
+    assert facing["probability_right"].isna().all()
+    assert found.n_judged == 0
 
 
 def test_verdict_on_a_limit_is_a_coin_toss():

@@ -58,9 +58,10 @@ def readings():
 
 @pytest.fixture
 def tables(jobs, areas, readings):
-    return {"jobs": jobs, "areas": areas, "film_readings": readings}
+    return {"jobs": jobs, "areas": areas, "film_readings": readings, "spray_runs": NO_RUNS}
 
 
+NO_RUNS = pd.DataFrame({"area_id": [], "ended_at": []})
 OWN = {"J4": {"area_min_um": 60, "readings_per_spot": 2, "spots_per_part": 3, "source": "contract 12-7, clause 4"}}
 
 
@@ -124,7 +125,22 @@ def nested(rng, *, means, between, within, spots=5, repeats=3):
 
 def one_job(jobs, film):
     areas = pd.DataFrame({"area_id": sorted(set(film["area_id"])), "size_m2": 3.0, "surface_profile": "fine"})
-    return {"jobs": jobs[:1], "areas": areas.assign(job_id="J1"), "film_readings": film}
+    return {"jobs": jobs[:1], "areas": areas.assign(job_id="J1"), "film_readings": film, "spray_runs": NO_RUNS}
+
+
+def test_readings_of_film_since_sprayed_over_are_left_out_and_counted(tables):
+    at = pd.Timestamp("2027-01-11T08:00Z")
+    runs = pd.DataFrame({"area_id": ["A3"], "ended_at": [at + pd.Timedelta(hours=1)]})
+    film = tables["film_readings"].assign(taken_at=at)
+    found = find_enough(tables | {"film_readings": film, "spray_runs": runs})
+    assert row_of(found, "A3", "iso-19840")["readings_taken"] == 0
+    assert row_of(found, "A4", "90-10")["readings_taken"] == 3
+    assert (found.n, found.excluded, found.superseded) == (12 + 15 + 3 + 4, 5 + 7, 7)
+    assert "A3" not in set(found.means["area_id"])
+    measured_anew = find_enough(
+        tables | {"film_readings": film.assign(taken_at=at + pd.Timedelta(hours=2)), "spray_runs": runs}
+    )
+    assert measured_anew.superseded == 0
 
 
 def test_clustering_is_counted_in(jobs):
@@ -170,7 +186,9 @@ def test_further_spots_by_hand(jobs):
     assert means.loc["A01", ["distance_um", "decided", "further_spots", "further_readings"]].tolist() == [
         2.0, "doubtful", 49, 147,
     ]  # fmt: skip
-    assert means.loc["A01", "said"] == "49 more spots (147 readings) would decide it"
+    assert means.loc["A01", "said"] == (
+        "49 more spots (147 readings) would decide it 4 times in 5, if the mean truly lies there, the gauge apart"
+    )
     assert means.loc["A01", "naive_readings"] < 49
     assert means.loc["A02", ["decided", "further_spots"]].tolist() == ["conforms", 0]
     for area in ("A05", "A06"):

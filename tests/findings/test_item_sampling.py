@@ -195,6 +195,14 @@ def test_a_plan_by_variables_by_hand():
     assert rejected["quality_index"] == pytest.approx(4.0 / np.std(np.arange(10), ddof=1))
 
 
+def test_readings_that_do_not_vary_are_refused_in_words():
+    judged = judge_readings(pd.DataFrame({"a": list("xxyy"), "um": [42.1] * 4}), item="a", value="um", lower=50.0)
+    assert judged["decision"] == "refused"
+    assert judged["reason"].startswith("the readings do not vary")
+    alike = pd.DataFrame({"a": list("xxyy"), "um": [42.0, 44.0] * 2})  # areas do not differ: every reading counts
+    assert judge_readings(alike, item="a", value="um", lower=50.0)["n_independent"] == pytest.approx(4.0)
+
+
 def test_effective_size_of_readings_that_agree_fully_is_the_number_of_items():
     readings = pd.DataFrame({"a": ["x"] * 3 + ["y"] * 3 + ["z"] * 3, "um": [60.0] * 3 + [70.0] * 3 + [65.0] * 3})
     assert judge_readings(readings, item="a", value="um", lower=50.0)["n_independent"] == pytest.approx(3.0)

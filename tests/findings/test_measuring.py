@@ -99,6 +99,8 @@ def test_nested_study_is_the_nested_analysis():
 
 
 def test_limits_of_the_gauge_in_a_nested_study_keep_their_promise():
+    from scipy.stats import chi2
+
     from auditkit.stats.mean_squares import modified_large_sample_limits
 
     # 4 persons x 5 places x 3 trials, variances 4, 64, 1; the weights are those of the module; 2 000 sets, 95 %
@@ -114,6 +116,10 @@ def test_limits_of_the_gauge_in_a_nested_study_keep_their_promise():
         axis=-1,
     )
     low, high = modified_large_sample_limits(squares, df=[3, 16, 40], coefficients=[1 / 15, -1 / 15, 1])
+    assert 0.93 <= ((low <= 5) & (high >= 5)).mean() <= 0.98
+    # exact limits of repeatability, 40 MS / chi-square; what holds them cannot be smaller
+    least, most = (40 * squares[:, 2] / chi2.ppf(share, 40) for share in (0.975, 0.025))
+    low, high = np.maximum(low, least), np.maximum(high, most)
     assert 0.93 <= ((low <= 5) & (high >= 5)).mean() <= 0.98
     frame = readings(
         [(f"P{i}", f"IN{j}", k, y[0, j, i, k]) for j in range(4) for i in range(5) for k in range(3)], design="nested"
@@ -133,6 +139,35 @@ def test_component_below_zero_is_set_to_zero_and_said():
     assert (operator["variance_um2"], operator["truncated"]) == (0.0, True)
     assert operator["raw_variance_um2"] < 0
     assert "component of operator came out at" in found.studies["notes"].iloc[0]
+
+
+def test_gauge_of_a_nested_study_is_not_below_its_repeatability():
+    rng = np.random.default_rng(9)
+    seen = 0
+    for _ in range(30):
+        frame = nested(rng)
+        # no difference between persons: the mean square of persons falls below that of places
+        frame["reading_um"] -= frame.groupby("inspector_id")["reading_um"].transform("mean") - 70
+        found = study(frame)
+        rows = found.components.set_index("component")
+        gauge, repeat, total = rows.loc["gauge"], rows.loc["repeatability"], rows.loc["total"]
+        assert gauge["variance_um2"] == repeat["variance_um2"]
+        assert gauge["low_um2"] >= repeat["low_um2"] > 0
+        assert gauge["high_um2"] >= repeat["high_um2"] > gauge["variance_um2"]
+        assert total["low_um2"] >= max(gauge["low_um2"], rows.loc["part", "low_um2"])
+        assert total["high_um2"] >= max(gauge["high_um2"], rows.loc["part", "high_um2"])
+        assert total["low_um2"] <= total["variance_um2"]
+        assert rows["truncated"].to_dict() == {
+            **dict.fromkeys(("repeatability", "gauge", "part", "total"), False),
+            **dict.fromkeys(("reproducibility", "operator"), True),
+        }
+        assert "persons set to zero" in found.studies["notes"].iloc[0]
+        plain = nested_components(frame, response="reading_um", nesting=["inspector_id", "place_id"])
+        seen += plain.table["ms"].iloc[0] < plain.table["ms"].iloc[1]
+    assert seen == 30
+    apart = nested(rng)
+    apart["reading_um"] += 20.0 * apart["inspector_id"].str[-1].astype(int)
+    assert "persons set to zero" not in study(apart).studies["notes"].iloc[0]
 
 
 @pytest.mark.parametrize(

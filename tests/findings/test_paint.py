@@ -162,33 +162,49 @@ def test_every_side_that_does_not_conform_is_priced_once(clean_dossier, sample):
 def side(**changed):
     base = {
         **{"area_id": "A1", "side": "facing", "job_id": "J1", "verdict": "does not conform", "reason": "x"},
-        **{"rule": "sspc-pa-2", "minimum_um": 60.0, "nominal_um": 75.0, "maximum_um": 110.0, "mean_um": 55.0},
-        **{"lowest_spot_um": 50.0, "lowest_reading_um": 48.0, "highest_reading_um": 61.0},
+        **{"rule": "sspc-pa-2", "minimum_um": 60.0, "nominal_um": 75.0, "mean_um": 55.0},
+        **{"lowest_spot_um": 50.0, "lowest_reading_um": 48.0},
     }
     return pd.DataFrame([base | changed])
 
 
-def reworked(**changed):
+def reworked(capped=(), **changed):
+    """`capped`: values that may not be above a limit, and the limit."""
+    tests = pd.DataFrame(list(capped), columns=["observed", "limit"], dtype="float64")
+    tests = tests.assign(area_id="A1", side="facing", holds="at most")
+    least = pd.DataFrame([{"area_id": "A1", "side": "facing", "holds": "at least", "observed": 1.0, "limit": 0.0}])
+    other = tests.assign(side="reverse", limit=0.0)
+    tests = pd.concat([tests, least, other], ignore_index=True)
     areas = pd.DataFrame({"area_id": ["A1"], "size_m2": [4.0]})
     jobs = pd.DataFrame({"job_id": ["J1"], "volume_solids_pct": [50.0], "thinner_pct": [10.0]})
     shares = {"faced_pct": [40.0], "faced_low_pct": [np.nan], "faced_high_pct": [np.nan], "default_pct": [80.0]}
-    return rework_sides(side(**changed), areas, jobs, pd.DataFrame({"job_id": ["J1"]} | shares)).iloc[0]
+    return rework_sides(side(**changed), areas, jobs, pd.DataFrame({"job_id": ["J1"]} | shares), tests=tests).iloc[0]
 
 
 @pytest.mark.parametrize(
     ("changed", "work", "film_um"),
     [
         ({}, ADD, 20.0),  # mean to the nominal
+        ({"capped": [(55.0, 75.0)]}, ADD, 20.0),  # comes to lie at its maximum
         ({"mean_um": 72.0, "lowest_spot_um": 45.0}, ADD, 15.0),  # lowest spot to the minimum
-        ({"mean_um": 100.0, "lowest_spot_um": 45.0}, STRIP, 75.0),  # 15 um more would pass the maximum
-        ({"mean_um": 115.0, "lowest_spot_um": 100.0}, STRIP, 75.0),  # too thick as it is
+        # SSPC-PA 2 level 3, maximum 110: no spot above 120 % of it, 132 um; too thin and too thick at once
+        ({"mean_um": 72.0, "lowest_spot_um": 45.0, "capped": [(72.0, 110.0), (133.0, 132.0)]}, STRIP, 75.0),
+        ({"mean_um": 72.0, "lowest_spot_um": 45.0, "capped": [(72.0, 110.0), (118.0, 132.0)]}, STRIP, 75.0),
+        ({"mean_um": 72.0, "lowest_spot_um": 45.0, "capped": [(72.0, 110.0), (116.0, 132.0)]}, ADD, 15.0),
+        (
+            {"mean_um": 100.0, "lowest_spot_um": 45.0, "capped": [(100.0, 110.0)]},
+            STRIP,
+            75.0,
+        ),  # 15 um more would pass the maximum
+        ({"mean_um": 115.0, "lowest_spot_um": 100.0, "capped": [(115.0, 110.0)]}, STRIP, 75.0),  # too thick as it is
         ({"mean_um": 74.0, "lowest_spot_um": 62.0}, STRIP, 75.0),  # no spot too thin: the fault is a thick spot
-        ({"maximum_um": np.nan, "mean_um": 100.0, "lowest_spot_um": 45.0}, ADD, 15.0),  # no maximum
-        ({"rule": "iso-19840", "mean_um": 80.0, "lowest_reading_um": 66.0, "highest_reading_um": 95.0}, ADD, 9.0),
-        ({"rule": "iso-19840", "mean_um": 80.0, "lowest_reading_um": 66.0, "highest_reading_um": 105.0}, STRIP, 75.0),
+        ({"mean_um": 100.0, "lowest_spot_um": 45.0, "capped": [(100.0, np.nan)]}, ADD, 15.0),  # no maximum
+        ({"rule": "iso-19840", "mean_um": 80.0, "lowest_reading_um": 66.0, "capped": [(95.0, 110.0)]}, ADD, 9.0),
+        ({"rule": "iso-19840", "mean_um": 80.0, "lowest_reading_um": 66.0, "capped": [(105.0, 110.0)]}, STRIP, 75.0),
         ({"rule": "own", "mean_um": 70.0, "lowest_spot_um": 62.0}, ADD, 5.0),
         ({"rule": "own", "mean_um": 112.0, "lowest_spot_um": 90.0}, STRIP, 75.0),
-        ({"rule": "90-10", "mean_um": 90.0, "lowest_reading_um": 76.0, "highest_reading_um": 125.0}, STRIP, 75.0),
+        ({"rule": "own", "mean_um": 70.0, "lowest_spot_um": 62.0, "capped": [(88.0, 90.0)]}, STRIP, 75.0),
+        ({"rule": "90-10", "mean_um": 90.0, "lowest_reading_um": 76.0, "capped": [(125.0, 110.0)]}, STRIP, 75.0),
     ],
 )
 def test_what_a_side_needs(changed, work, film_um):
@@ -199,6 +215,26 @@ def test_what_a_side_needs(changed, work, film_um):
     assert row["paint_default_l"] == pytest.approx(film_um * 4 / 0.5 / 0.8 / 1000)
     assert row["thinned_l"] == pytest.approx(row["paint_l"] * 1.1)
     assert math.isnan(row["paint_high_l"])
+
+
+def test_a_side_too_thin_here_and_too_thick_there_is_stripped(clean_dossier):
+    """Spots of 55, 70, 75, 80 and 130 um under SSPC-PA 2: 130 fails 120 % of a maximum of 100 (seen in the rule)."""
+    tables = {name: table.copy() for name, table in clean_dossier.tables.items()}
+    job = tables["jobs"].index[tables["jobs"]["acceptance_rule"] == "sspc-pa-2"][0]
+    tables["jobs"].loc[job, ["film_min_um", "film_nominal_um", "film_max_um"]] = [70.0, 80.0, 100.0]
+    tables["jobs"]["film_reverse_min_um"] = np.nan
+    tables["jobs"]["restriction_level"] = pd.array([None] * len(tables["jobs"]), dtype="Int64")
+    areas = tables["areas"]
+    area = areas.loc[(areas["job_id"] == tables["jobs"].loc[job, "job_id"]) & (areas["size_m2"] < 10), "area_id"].iloc[
+        0
+    ]
+    film = tables["film_readings"]
+    own = film[(film["area_id"] == area) & (film["side"] == "facing")]
+    spots = own["spot"].map(dict(zip(sorted(own["spot"].unique()), [55.0, 70.0, 75.0, 80.0, 130.0], strict=True)))
+    tables["film_readings"] = film.assign(dft_um=spots.astype("float64").reindex(film.index).fillna(film["dft_um"]))
+    rework = find(tables).rework
+    row = rework[(rework["area_id"] == area) & (rework["side"] == "facing")].iloc[0]
+    assert row["work"] == STRIP
 
 
 def test_inputs_are_left_as_they_were(clean_dossier):

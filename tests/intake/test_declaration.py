@@ -68,7 +68,15 @@ def test_tables_take_the_marks_of_the_dossier_unless_they_have_their_own(declare
         ("auditkit: 1\nfilm_limits: {J4: {spot_min_um: 50}}", r"film_limits.J4: must have source"),
         (
             "auditkit: 1\nfilm_limits: {J4: {source: x, spots_per_part: 5}}",
-            r"film_limits.J4: must have at least one of spot_min_um, spot_max_um, area_min_um, area_max_um; given only",
+            r"film_limits.J4: must have at least one of spot_min_um, area_min_um; given only",
+        ),
+        (
+            "auditkit: 1\nfilm_limits: {J4: {source: x, spot_max_um: 500}}",
+            r"without one a bare surface would conform|Add the least film the contract asks for",
+        ),
+        (
+            "auditkit: 1\nfilm_limits: {J4: {source: x, spot_min_um: 200, area_max_um: 100}}",
+            r"film_limits.J4: spot_min_um may not exceed area_max_um; given 200 and 100",
         ),
         (
             "auditkit: 1\nfilm_limits: {J4: {source: x, area_min_um: 100, area_max_um: 60}}",

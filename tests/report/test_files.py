@@ -53,9 +53,11 @@ def test_a_file_in_the_place_of_the_folder(tmp_path):
 
 
 def test_text_that_a_spreadsheet_would_run_is_held_back():
-    frame = pd.DataFrame({"value": ["=HYPERLINK(1)", "+1+1", "@x", "-2.5", "plain", None], "line": [1, 2, 3, 4, 5, 6]})
+    values = ["=HYPERLINK(1)", "+1+1", "@x", "-2.5", "plain", None, "abc;=1+1", "a\n =1+1", "\uff1d1+1", "a-b = c"]
+    frame = pd.DataFrame({"value": values, "line": range(len(values))})
     before = frame.copy()
     safe = safe_cells(frame)
     assert safe["value"].tolist()[:5] == ["'=HYPERLINK(1)", "'+1+1", "'@x", "-2.5", "plain"]
-    assert safe["line"].tolist() == [1, 2, 3, 4, 5, 6]
+    assert safe["value"].tolist()[6:] == ["abc;'=1+1", "a\n '=1+1", "'\uff1d1+1", "a-b = c"]
+    assert safe["line"].tolist() == list(range(len(values)))
     pd.testing.assert_frame_equal(frame, before)

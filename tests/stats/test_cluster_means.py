@@ -15,6 +15,10 @@ def test_observations_needed_as_in_the_handbook():
     assert float(observations_needed(1.0, sd=1.0, df=8, confidence=0.90, power=0.90)) == pytest.approx(10.6, abs=0.02)
 
 
+def test_without_a_spread_one_observation_is_enough_but_never_at_the_limit():
+    assert observations_needed([0.0, 2.0, np.nan], sd=0.0, df=5) == pytest.approx([np.inf, 0.0, np.nan], nan_ok=True)
+
+
 @pytest.mark.parametrize(("n", "m", "icc"), [(5, 3, 0.6), (12, 2, 0.1), (4, 6, 1.0), (7, 1, 0.3)])
 def test_equal_groups_agree_with_the_design_effect(n, m, icc):
     # Cochran (1977), section 10.3, written as the variance of n m single observations times the design effect.

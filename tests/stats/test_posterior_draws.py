@@ -107,6 +107,25 @@ def test_true_groups_lie_evenly_among_their_draws(population_sd):
         assert chi2.sf(((classes - 30) ** 2 / 30).sum(), 4) > 0.005
 
 
+def test_two_groups_whose_spread_is_given_follow_the_closed_form():
+    # t^2 = 4, v = 1, m flat: group = m + 0.8 (y - m) and its variance 0.8 v + 0.2^2 (t^2 + v)/2; Gelman et al., 5.4
+    drawn = draw_nested(
+        np.tile([58.0, 62.0], (40_000, 1)),
+        group=[0, 1],
+        readings=[1, 1],
+        place_sd=1.0,
+        reading_sd=0.0,
+        fit_population=False,
+        rng=np.random.default_rng(3),
+        group_variance=np.full(40_000, 4.0),
+    )
+    assert drawn.group_means.mean(axis=0) == pytest.approx([58.4, 61.6], abs=0.02)
+    assert drawn.group_means.var(axis=0) == pytest.approx([0.9, 0.9], abs=0.03)
+    assert (drawn.population_sd, drawn.prior) == (2.0, "normal, its spread given")
+    with pytest.raises(ValueError, match=r"group_variance must be 0 or more, one a draw \(2\)"):
+        flat(np.full((2, 3), 60.0), group_variance=np.array([1.0, -1.0]))
+
+
 def test_excess_variance_is_never_below_zero_and_is_plain_without_noise():
     rng = np.random.default_rng(6)
     assert (draw_excess_variance(1.0, df=10, noise=np.full(1000, 5.0), rng=rng) >= 0).all()

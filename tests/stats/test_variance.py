@@ -257,6 +257,16 @@ def test_intraclass_correlation_limits_in_unequal_groups():
     assert 0.92 <= hits / 400 <= 0.98
 
 
+def test_intraclass_correlation_of_equal_observations_is_not_known():
+    frame = pd.DataFrame({"g": list("aabbcc"), "y": [42.1] * 6})
+    result = intraclass_correlation(frame, response="y", group="g")
+    assert np.isnan([result.estimate, result.low, result.high]).all()
+    assert result.method == "none: the observations do not vary"
+    # equal group means: MS between 0, MS within 2, so -(2/2) / (2 - 2/2) by hand
+    alike = intraclass_correlation(frame.assign(y=[1.0, 3.0] * 3), response="y", group="g")
+    assert alike.estimate == pytest.approx(-1.0)
+
+
 def test_row_order_labels_and_extra_columns_do_not_matter():
     frame = purity()
     kept = frame.copy()
