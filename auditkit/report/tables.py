@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
@@ -100,6 +101,9 @@ def table_of(
     >>> table = table_of(frame, {"x": ("X [mm]", ".1f"), "at": ("when", None)}, caption="two", time_zone="Europe/Oslo")
     >>> [[cell.text for cell in row] for row in table.rows]
     [['1.3', '2027-01-11 09:00 +01:00'], ['–', '–']]
+    >>> answers = table_of(pd.DataFrame({"drifts": [True, False]}), {"drifts": ("", None)}, caption="")
+    >>> [row[0].text for row in answers.rows]
+    ['yes', 'no']
     """
     headings = [Column(heading, pattern is not None) for heading, pattern in columns.values()]
     cells = {
@@ -119,5 +123,5 @@ def _cell(value: object, pattern: str | None, time_zone: str) -> Cell:
         return Cell(f"{local:%Y-%m-%d %H:%M} {offset[:3]}:{offset[3:]}", style)
     if pattern is not None:
         return Cell(format(float(str(value)), pattern).replace("-", "−"), style)
-    text = {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
+    text = ("yes" if value else "no") if isinstance(value, (bool, np.bool_)) else str(value)
     return Cell(text, "long" if len(text) > _LONG else _STYLES.get(text, ""))
