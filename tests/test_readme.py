@@ -53,6 +53,14 @@ def test_tour_shows_real_output(raw_dossier):
     )
 
 
+def test_the_sample_is_described_as_it_is(raw_dossier):
+    files = raw_dossier.files
+    assert f"The sample came in as {files['file'].nunique()} files" in README
+    text_encodings = set(files["encoding"].dropna()) - {"xlsx", "parquet"}
+    assert len(text_encodings) == 3
+    assert "three text\nencodings" in README
+
+
 def test_python_in_the_readme_runs():
     space = {}
     for block in blocks("python"):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from auditkit.trade.film import film_tests, judge_areas, spots, verdicts_by_side
+from auditkit.trade.film import film_tests, judged_areas, spots, verdicts_by_side
 from auditkit.trade.film_rules import load_film_rules
 from auditkit.trade.gauges import judge_checks, suspect_readings
 from auditkit.trade.standing import is_superseded
@@ -76,7 +76,7 @@ def find_film(
     verdicts = verdicts_by_side(
         readings, tables["areas"], tables["jobs"], rules=load_film_rules(), own_limits=own_limits
     )
-    areas = judge_areas(readings, tables["areas"], tables["jobs"], rules=load_film_rules(), own_limits=own_limits)
+    areas = judged_areas(verdicts, readings)
     areas = areas.merge(tables["areas"][["area_id", "job_id", "geometry"]], on="area_id", how="left")
     doubtful = suspect_readings(readings, tables["gauge_checks"])
     for status, column in (("suspect", "suspect_readings"), ("not covered by a check", "uncovered_readings")):

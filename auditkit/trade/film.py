@@ -35,6 +35,7 @@ __all__ = [
     "film_tests",
     "judge",
     "judge_areas",
+    "judged_areas",
     "load_film_rules",
     "parts_required_pa2",
     "readings_required_90_10",
@@ -215,6 +216,24 @@ def judge_areas(
     'share of readings at or above the nominal is 66.7 %, and must be at least 90 %'
     """
     verdicts = verdicts_by_side(readings, areas, jobs, rules=rules, own_limits=own_limits)
+    return judged_areas(verdicts, readings)
+
+
+def judged_areas(verdicts: Mapping[tuple[str, str], Verdict], readings: pd.DataFrame) -> pd.DataFrame:
+    """Return verdicts as a frame, one row an area and side, with the columns of `judge_areas`.
+
+    Parameters
+    ----------
+    verdicts : mapping of (area_id, side) to Verdict
+        As `verdicts_by_side` returns them.
+    readings : DataFrame
+        The readings they were made from, for the edge readings: area_id, side.
+
+    Examples
+    --------
+    >>> judged_areas({}, pd.DataFrame({"area_id": ["A1"], "side": ["edge"]})).empty
+    True
+    """
     edges = readings.loc[readings["side"] == "edge", "area_id"].value_counts().to_dict()
     rows = [_row(key, verdict, edges.get(key[0], 0)) for key, verdict in verdicts.items()]
     return _typed_frame(rows, _JUDGED)

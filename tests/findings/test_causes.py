@@ -120,6 +120,16 @@ def test_an_effect_of_the_operator_alone_is_not_firm():
     assert row(audit_of(runs, found))["firm"]
 
 
+def test_a_row_that_vanishes_within_operators_who_did_both_is_not_firm():
+    # OP1 mostly stands far and spits in half his runs, OP2 mostly near and in a tenth; within either nothing differs.
+    runs, found = several(("J1", 80, 40, 20, 10), ("J1", 20, 2, 80, 8))
+    runs["operator_id"] = ["OP1"] * 100 + ["OP2"] * 100
+    seen = row(audit_of(runs, found))
+    assert seen["reading"] == "goes with more"
+    assert seen["operator_low"] < 0 < seen["operator_high"]
+    assert not seen["firm"]
+
+
 def test_a_condition_that_travels_with_another_says_so():
     rng = np.random.default_rng(8)
     n = 600
