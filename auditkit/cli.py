@@ -26,6 +26,9 @@ __all__ = ["app", "main"]
 
 DONE, BREACH, UNUSABLE, FAULT = 0, 1, 2, 3
 
+_LOG_STEP = 10, 20
+"""Where in the audit the pressure logs are read: the step, and how many there are."""
+
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -103,6 +106,41 @@ def audit(
 
 
 @app.command()
+def sheets(
+    out: Annotated[Path, typer.Option(help="Folder to write the sheets to.")],
+    folder: Annotated[
+        Path | None, typer.Argument(help="Folder of records; left out, the sheets are blank and undated.")
+    ] = None,
+) -> None:
+    """Write sheets to print: start-up and upkeep of each unit, and the run sheet of the next trial."""
+    from auditkit.report.sheet_files import blank_sheets, sheets_of
+
+    if folder is None:
+        from datetime import date
+
+        paths = blank_sheets(out, dated=date.today())
+    else:
+        paths = sheets_of(_findings(folder), out)
+    for path in paths.values():
+        _console().print(f"Written: {path}", markup=False, highlight=False, soft_wrap=True)
+
+
+@app.command()
+def trial(
+    folder: Folder,
+    results: Annotated[Path, typer.Option(help="The run sheet (XLSX), filled in.")],
+) -> None:
+    """Read the filled run sheet of the trial that these records asked for, and say what it told."""
+    from auditkit.report.trial_words import trial_lines
+
+    findings = _findings(folder)
+    for heading, lines in trial_lines(findings, results):
+        _console().print(f"\n{heading}", style="bold", markup=False)
+        for line in lines:
+            _console().print(f"  {line}", markup=False, soft_wrap=True)
+
+
+@app.command()
 def simulate(
     out: Annotated[Path, typer.Option(help="Folder to write the invented audit to.")],
     seed: Annotated[int | None, typer.Option(help="Seed; left out, that of the sample that ships.")] = None,
@@ -114,15 +152,23 @@ def simulate(
     _console().print(f"Written: {out}")
 
 
-def _audit(folder: Path, out: Path) -> Findings:
-    from auditkit.report.files import write_audit
-
+def _findings(folder: Path) -> Findings:
+    """Return the findings of a folder of records, its steps shown."""
     dossier = _read(folder)
     _print_records(dossier, with_notes=False)
     with _progress() as step:
         from auditkit.findings.audit import audit as run_audit
 
-        findings = run_audit(dossier, on_progress=step)
+        return run_audit(
+            dossier, on_progress=step, on_log=lambda name, rows: step(f"{name}, {rows:,} rows", *_LOG_STEP)
+        )
+
+
+def _audit(folder: Path, out: Path) -> Findings:
+    from auditkit.report.files import write_audit
+
+    findings = _findings(folder)
+    with _progress() as step:
         step("report", 1, 1)
         paths = write_audit(findings, out)
     _print_findings(findings)

@@ -71,8 +71,12 @@ class Dossier:
         One row a table that was read: `file`, `sheet`, `record`, `encoding`,
         `bytes`, `sha256`, and the rows `read`, `accepted` and `set_aside`.
     settings : mapping
-        `absent_defect_means`, None where not declared, `conditions`, and
-        `film_limits`, by job.
+        What `dossier.yaml` declares, each empty (or None) where it does not:
+        `absent_defect_means`; `conditions`; `film_limits`, by job;
+        `pressure_logs`, a tuple of `auditkit.intake.LogFile`;
+        `replacement_costs`, by part (planned, failure), and their `currency`;
+        `viscosity_points`, by coating, points of temp_c and mm2_s from the
+        coldest on; `causal_diagram`, its amendments as they stand.
     notes : tuple of str
         What was done that a reader should know.
     contracts : mapping of record to str
@@ -96,6 +100,18 @@ class Dossier:
         return {record: len(table) for record, table in self.tables.items()}
 
     def digest(self) -> str:
+        """Return the SHA-256 of the accepted tables' content and, where there are any, of the pressure logs.
+
+        Logs stay on disk and count by their bytes and how they are read, so
+        the same log in another form gives another digest; `tables_digest`
+        leaves them out.
+        """
+        logs = sorted(log.canonical_text() for log in self.settings.get("pressure_logs", ()))
+        if not logs:
+            return self.tables_digest()
+        return hashlib.sha256("".join([self.tables_digest(), "\n", *logs]).encode("utf-8")).hexdigest()
+
+    def tables_digest(self) -> str:
         """Return the SHA-256 of the accepted tables' content.
 
         The same records give the same digest, whatever kind or number of files

@@ -68,6 +68,8 @@ _TABLE: tuple[tuple[str, tuple[str, ...], str, Fraction, Fraction], ...] = (
     ("pct", ("%", "percent"), "share", Fraction(1), Fraction(0)),
     ("fraction", ("share",), "share", Fraction(100), Fraction(0)),
     ("mm2_s", ("mm2/s", "cst", "mm²/s"), "kinematic viscosity", Fraction(1), Fraction(0)),
+    ("kg_m3", ("kg/m3", "kg/m³"), "density", Fraction(1), Fraction(0)),
+    ("g_ml", ("g/ml", "g/cm3", "g/cm³", "kg/l"), "density", Fraction(1000), Fraction(0)),
 )
 
 _BY_NAME: dict[str, Unit] = {}

@@ -5,9 +5,10 @@ import pandas as pd
 import pytest
 
 from auditkit.dossier import FILE_COLUMNS, LEDGER_COLUMNS, Dossier, canonical_text
+from auditkit.intake import LogFile
 
 
-def dossier_of(**tables):
+def dossier_of(logs=(), **tables):
     return Dossier(
         title="t",
         folder=Path(),
@@ -16,7 +17,7 @@ def dossier_of(**tables):
         lineage={},
         ledger=pd.DataFrame(columns=list(LEDGER_COLUMNS)),
         files=pd.DataFrame(columns=list(FILE_COLUMNS)),
-        settings={},
+        settings={"pressure_logs": tuple(logs)} if logs else {},
         notes=(),
         contracts={},
     )
@@ -52,6 +53,47 @@ def test_the_digest_follows_names_but_not_the_order_of_tables():
     assert dossier_of(x=TABLE, y=other).digest() == dossier_of(y=other, x=TABLE).digest()
     assert dossier_of(x=TABLE).digest() != dossier_of(y=TABLE).digest()
     assert dossier_of(x=TABLE).digest() != dossier_of(x=TABLE.rename(columns={"n": "k"})).digest()
+
+
+LOG = LogFile(
+    path=Path("log.csv"),
+    name="log.csv",
+    sha256="ab",
+    columns={"t": "logged_at", "psi": "pot_kpa"},
+    constants={"unit_id": "U3"},
+    unit="psi",
+    time_zone="Europe/Oslo",
+)
+
+
+def test_the_digest_covers_logs_and_without_them_is_that_of_the_tables():
+    plain, logged = dossier_of(x=TABLE), dossier_of(logs=[LOG], x=TABLE)
+    assert plain.digest() == plain.tables_digest() == logged.tables_digest()
+    assert logged.digest() != plain.digest()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"sha256": "cd"},
+        {"unit": "kpa"},
+        {"time_zone": None},
+        {"constants": {"unit_id": "U1"}},
+        {"columns": {"u": "logged_at", "psi": "pot_kpa"}},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_the_digest_follows_the_bytes_of_a_log_and_how_they_are_read(change):
+    other = dossier_of(logs=[dataclasses.replace(LOG, **change)], x=TABLE)
+    assert other.digest() != dossier_of(logs=[LOG], x=TABLE).digest()
+
+
+def test_the_digest_follows_neither_name_nor_order_of_logs():
+    second = dataclasses.replace(LOG, sha256="cd")
+    moved = dataclasses.replace(LOG, name="b/log.csv", path=Path("b/log.csv"))
+    expected = dossier_of(logs=[LOG, second], x=TABLE).digest()
+    assert dossier_of(logs=[second, moved], x=TABLE).digest() == expected
+    assert dossier_of(logs=[LOG], x=TABLE).digest() != expected
 
 
 def test_minus_zero_is_zero():

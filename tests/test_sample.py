@@ -9,6 +9,9 @@ def test_raw_and_clean_give_the_same_findings_to_the_digit(findings, clean_dossi
     assert raw["records"] != clean["records"]  # the ledger is what differs
     assert raw["records"]["set_aside"] > 40
     assert clean["records"]["set_aside"] == 0
+    # the logs are the same readings in two forms, and this digest is of the bytes they came in
+    assert raw["records"]["digest"] != clean["records"]["digest"]
+    assert raw["scope"]["digest"] == findings.dossier.tables_digest() == clean_dossier.tables_digest()
     assert {k: v for k, v in raw.items() if k != "records"} == {k: v for k, v in clean.items() if k != "records"}
 
 

@@ -14,6 +14,8 @@ import pandas as pd
 
 from auditkit.errors import ContractError
 from auditkit.findings.audit import Findings
+from auditkit.findings.causal import CausalFindings
+from auditkit.findings.grading import GRADES
 from auditkit.paths import schemas_folder
 from auditkit.trade.grounding import CAUTIONS
 
@@ -29,6 +31,8 @@ def as_document(findings: Findings) -> dict[str, Any]:
 
     Raises
     ------
+    ValueError
+        The findings were made without causes.
     ContractError
         The document breaks its JSON Schema, which is a fault of the program.
     """
@@ -58,6 +62,7 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "stop_work": len(process.stop_work),
             "runs": len(findings.timeline.runs),
             "associated": int((causes.table["reading"] == "goes with more").sum()),
+            "causes": _grades(findings),
             "from_memory_verdicts": int(film.areas["from_memory"].sum()),
             "doubtful_sides": int(findings.doubt.sides["doubtful"].eq(True).fillna(False).sum()),
             "verdicts_changed_without_suspect_readings": int(
@@ -77,6 +82,7 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "gauge_checks": rows_of(film.gauge_checks),
         },
         "behind_film": {name: topic_of(getattr(findings, name)) for name in _BEHIND_FILM},
+        "behind_work": _behind_work(findings),
         "wrap": {
             "method": wrap.method,
             "n": wrap.n,
@@ -90,6 +96,9 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "excluded": process.excluded,
             "windows": rows_of(process.windows),
             "units": rows_of(process.units),
+            "safety_not_recorded": rows_of(process.safety_not_recorded),
+            "startup_lists": rows_of(process.startup_lists),
+            "cup_faults": rows_of(process.cup_faults),
             "not_joined": rows_of(process.not_joined),
         },
         "upkeep": {
@@ -113,6 +122,7 @@ def as_document(findings: Findings) -> dict[str, Any]:
             "runs_without_record": int((~causes.run_defects.recorded).sum()),
             "rows": rows_of(causes.table),
         },
+        "causal": _causal(findings),
         "not_judged": rows_of(findings.not_judged),
         "cautions": list(CAUTIONS),
     }
@@ -121,6 +131,77 @@ def as_document(findings: Findings) -> dict[str, Any]:
 
 
 _BEHIND_FILM = ("enough", "gauges", "doubt", "odd", "measuring", "variation", "extent", "paint", "sampling")
+
+
+_BEHIND_WORK = ("delivery", "climate", "application", "replacement", "before_after", "wrap_model")
+
+
+def _behind_work(findings: Findings) -> dict[str, Any]:
+    """Return what stands behind the settings, the upkeep and the wrap, a topic each."""
+    upkeep, logs = findings.upkeep, topic_of(findings.pressures)
+    del logs["files"], logs["faults"]  # they differ between two deliveries of one log; see "records"
+    states = topic_of(upkeep.states)
+    del states["states"]  # the inspections behind each run's probabilities: many rows, made again by any re-run
+    conflicts = upkeep.conflicts
+    return {name: topic_of(getattr(findings, name)) for name in _BEHIND_WORK} | {
+        "pressure_logs": logs,
+        "part_states": states,
+        "overdue": topic_of(upkeep.overdue),
+        "wear": topic_of(upkeep.wear),
+        "note_conflicts": {
+            "rows": rows_of(conflicts.table),
+            "n": conflicts.n,
+            "excluded": conflicts.excluded,
+            "method": conflicts.method,
+        },
+        "lives": {
+            "rows": rows_of(upkeep.lives.lives),
+            "n": upkeep.lives.n,
+            "excluded": upkeep.lives.excluded,
+            "method": upkeep.lives.method,
+        },
+    }
+
+
+_BEHIND_CAUSES = ("telling", "sensitivity", "dose", "outcomes", "second_opinion")
+
+
+def _causal(findings: Findings) -> dict[str, Any]:
+    """Return what the defects depend on, by rank, and what the grades rest on."""
+    causal = _asked(findings)
+    diagram = causal.diagram
+    return {
+        "method": causal.method,
+        "n": causal.n,
+        "excluded": causal.excluded,
+        "confidence": causal.confidence,
+        "false_discovery_rate": causal.false_discovery_rate,
+        "rows": rows_of(causal.table),
+        "diagram": {
+            "source": diagram.diagram.source,
+            "method": diagram.method,
+            "tested": diagram.tested,
+            "arrows": [
+                {"from": arrow.cause, "to": arrow.effect, "because": arrow.because}
+                for arrow in diagram.diagram.diagram.arrows
+            ],
+            "unrecorded": list(diagram.unrecorded),
+            "adjustments": rows_of(diagram.adjustments),
+            "disagreements": rows_of(diagram.disagreements),
+        },
+        "behind": {name: topic_of(getattr(causal, name)) for name in _BEHIND_CAUSES},
+    }
+
+
+def _grades(findings: Findings) -> dict[str, int]:
+    counts = _asked(findings).table["grade"].value_counts()
+    return {grade: int(counts.get(grade, 0)) for grade in GRADES}
+
+
+def _asked(findings: Findings) -> CausalFindings:
+    if findings.causal is None:
+        raise ValueError("the findings must hold causes; they were made with causes=False. Run the audit with them")
+    return findings.causal
 
 
 def topic_of(result: object) -> dict[str, Any]:
@@ -230,7 +311,7 @@ def _scope(findings: Findings) -> dict[str, Any]:
         "first_day": None if days.empty else str(days.min()),
         "last_day": None if days.empty else str(days.max()),
         "accepted": {name: len(table) for name, table in sorted(dossier.tables.items())},
-        "digest": dossier.digest(),
+        "digest": dossier.tables_digest(),
         "contracts": dict(sorted(dossier.contracts.items())),
     }
 
@@ -249,6 +330,9 @@ def _records(findings: Findings) -> dict[str, Any]:
         "set_aside": int(files["set_aside"].sum()),
         "files": rows_of(files),
         "set_aside_by_rule": rows_of(by_rule),
+        "digest": dossier.digest(),
+        "pressure_logs": rows_of(findings.pressures.files),
+        "pressure_log_faults": rows_of(findings.pressures.faults),
         "not_judged_for_it": rows_of(findings.set_aside),
         "notes": list(dossier.notes),
     }

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from auditkit.trade.conditions import Condition, side_of_window
-from auditkit.trade.grounding import BREACH, ground_breaches, startup_breaches
+from auditkit.trade.grounding import BREACH, ground_breaches, startup_breaches, startup_lists
 from auditkit.trade.timeline import Timeline
+from auditkit.trade.viscosity import cup_faults
 
 __all__ = ["ProcessFindings", "find_process"]
 
@@ -34,6 +35,11 @@ class ProcessFindings:
         One row a safety breach, or a safety value that was not recorded: what
         ("run" or "start-up of a unit"), where, at, rule, value, limit, unit,
         source, from_memory.
+    startup_lists : DataFrame
+        One row a start-up, see `trade.grounding.startup_lists`.
+    cup_faults : DataFrame
+        One row a cup time that gives no viscosity, see
+        `trade.viscosity.cup_faults`.
     not_joined : DataFrame
         What the timeline could not join.
     n, excluded, startups : int
@@ -46,6 +52,8 @@ class ProcessFindings:
     units: pd.DataFrame
     stop_work: pd.DataFrame
     safety_not_recorded: pd.DataFrame
+    startup_lists: pd.DataFrame
+    cup_faults: pd.DataFrame
     not_joined: pd.DataFrame
     n: int
     excluded: int
@@ -63,7 +71,7 @@ def find_process(
     timeline : Timeline
         One row a run.
     tables : mapping of str to DataFrame
-        The accepted tables; start-up checks are used.
+        The accepted tables; start-up checks and pressure settings are used.
     conditions : mapping of str to Condition
         Conditions and their windows.
     """
@@ -75,6 +83,8 @@ def find_process(
         units=_units(runs),
         stop_work=safety[stop_work].drop(columns="category").reset_index(drop=True),
         safety_not_recorded=safety[~stop_work].drop(columns="category").reset_index(drop=True),
+        startup_lists=startup_lists(tables["startup_checks"]),
+        cup_faults=cup_faults(tables["pressure_settings"]),
         not_joined=timeline.not_joined,
         n=len(runs),
         excluded=0,

@@ -3,5 +3,6 @@
 from __future__ import annotations
 
 from auditkit.intake.assembly import read_dossier
+from auditkit.intake.log_files import LogFile
 
-__all__ = ["read_dossier"]
+__all__ = ["LogFile", "read_dossier"]

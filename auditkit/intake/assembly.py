@@ -15,9 +15,10 @@ from auditkit.contracts.contract import Contract
 from auditkit.dossier import Dossier
 from auditkit.errors import SourceError
 from auditkit.intake.declaration import Declaration, TableEntry, read_declaration
-from auditkit.intake.folder import SourceFile, check_folder, file_kind, find_files
+from auditkit.intake.folder import SourceFile, check_folder, file_kind, find_files, find_logs
 from auditkit.intake.layout import LaidTable, lay_out
 from auditkit.intake.ledger import CONSEQUENCE, file_table, ledger_summary, ledger_table, lineage_table
+from auditkit.intake.log_files import LogFile, open_logs
 from auditkit.intake.notes import unit_notes, word_notes
 from auditkit.intake.parquet_files import read_parquet_file
 from auditkit.intake.raw import RawTable
@@ -75,6 +76,7 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
     contracts = load_contracts()
     declaration = read_declaration(folder, contracts)
     files, notes = find_files(folder, declaration)
+    logs = open_logs(find_logs(folder, declaration), folder)
     tables, more = _read_files(files, declaration, contracts, on_progress)
     records = {
         name: gather(contract, [table for table in tables if table.contract.name == name])
@@ -90,7 +92,9 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
         *word_notes(tables),
         *(note for rows in records.values() for note in rows.notes),
     ]
-    return _dossier(folder, declaration, records, {file.name: file for file in files}, ledger=ledger, notes=notes)
+    return _dossier(
+        folder, declaration, records, {file.name: file for file in files}, logs=logs, ledger=ledger, notes=notes
+    )
 
 
 def _read_files(
@@ -255,6 +259,7 @@ def _dossier(
     records: Mapping[str, RecordRows],
     files: Mapping[str, SourceFile],
     *,
+    logs: tuple[LogFile, ...],
     ledger: pd.DataFrame,
     notes: Sequence[str],
 ) -> Dossier:
@@ -264,16 +269,25 @@ def _dossier(
         kept = rows.frame[rows.accepted].sort_values(list(rows.contract.key), kind="stable")
         lineage[name] = lineage_table(rows, kept.index.to_numpy(dtype=np.int64))
         tables[name] = kept.reset_index(drop=True)
-    jobs = set(tables["jobs"]["job_id"])
+    jobs = tables["jobs"]
+    declared = {
+        "job_id": ("film_limits", declaration.film_limits),
+        "coating": ("viscosity_points", declaration.viscosity_points),
+    }
     strays = [
-        f"dossier.yaml, film_limits.{job}: no accepted row of jobs has this job_id"
-        for job in declaration.film_limits
-        if job not in jobs
+        f"dossier.yaml, {key}.{name}: no accepted row of jobs has this {column}"
+        for column, (key, named) in declared.items()
+        for name in named
+        if name not in set(jobs[column])
     ]
     settings = {
         "absent_defect_means": declaration.absent_defect_means,
         "conditions": MappingProxyType(dict(declaration.conditions)),
         "film_limits": MappingProxyType(dict(declaration.film_limits)),
+        "pressure_logs": logs,
+        "replacement_costs": declaration.replacement_costs,
+        "viscosity_points": declaration.viscosity_points,
+        "causal_diagram": MappingProxyType(dict(declaration.causal_diagram)),
     }
     return Dossier(
         title=declaration.title,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,7 +16,7 @@ from auditkit.contracts.catalogue import Wording, word
 from auditkit.contracts.contract import Column
 from auditkit.intake.declaration import Cell, Reading
 from auditkit.intake.moment_cells import is_bare_date, moment_reader
-from auditkit.intake.number_cells import number_reader
+from auditkit.intake.number_cells import OPEN_CIRCUIT_OHM, number_reader
 from auditkit.intake.word_cells import SheetError, as_text, choice_reader, read_text_cell, read_yes_no, trim
 
 __all__ = ["ObjectArray", "TypedColumn", "blank_cells", "blank_column", "type_column"]
@@ -37,12 +38,15 @@ class TypedColumn:
         What is wrong with each of them, by row.
     bare_dates : int
         Cells without a time of day that were read as 12:00.
+    open_circuits : int
+        Resistances over the meter's range, held as `OPEN_CIRCUIT_OHM`.
     """
 
     values: pd.Series[Any]
     unread: npt.NDArray[np.bool_]
     faults: tuple[tuple[int, Wording], ...]
     bare_dates: int = 0
+    open_circuits: int = 0
 
     def with_faults_at(self, rows: Sequence[int], texts: Sequence[Wording]) -> TypedColumn:
         """Return the same column with some rows at fault, and for no other reason than the one given."""
@@ -106,12 +110,17 @@ def type_column(
     # one blank at the end, which code -1 of an empty cell picks
     plain = [None if number in bad else result for number, result in enumerate(results)] + [None]
     values = _assembled(plain, codes, column)
+    open_circuit = np.isin(codes, [number for number, value in enumerate(plain) if value == math.inf])
     if unit is not None and column.unit is not None:
         values = pd.Series(units.convert(values.to_numpy(), unit, column.unit, decimals=column.decimals))
+    if open_circuit.any():
+        values = values.mask(open_circuit, OPEN_CIRCUIT_OHM)
     unread = np.isin(codes, list(bad)) if bad else np.zeros(len(cells), dtype=bool)
     faults = tuple((int(row), bad[int(codes[row])]) for row in np.flatnonzero(unread))
     at_noon = int(np.isin(codes, [number for number in bare if number not in bad]).sum())
-    return TypedColumn(values=values, unread=unread, faults=faults, bare_dates=at_noon)
+    return TypedColumn(
+        values=values, unread=unread, faults=faults, bare_dates=at_noon, open_circuits=int(open_circuit.sum())
+    )
 
 
 def blank_column(n: int, column: Column) -> TypedColumn:

@@ -8,15 +8,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from zoneinfo import available_timezones
 
 import yaml
 
 from auditkit import units
 from auditkit.contracts.contract import Contract
 from auditkit.contracts.strict_yaml import read_plain_yaml
-from auditkit.contracts.strictness import faults_against, near_match, read_schema
+from auditkit.contracts.strictness import faults_against, read_schema
 from auditkit.errors import DeclarationError, Fault, UnitError
+from auditkit.intake.declaration_faults import path_faults, unknown, zone_faults
+from auditkit.intake.settings import (
+    LogEntry,
+    build_log_entries,
+    replacement_costs_of,
+    setting_faults,
+    viscosity_points_of,
+)
 from auditkit.paths import schemas_folder
 
 __all__ = ["DECLARATION_FILE", "Cell", "Declaration", "Reading", "TableEntry", "Wide", "fold", "read_declaration"]
@@ -24,8 +31,6 @@ __all__ = ["DECLARATION_FILE", "Cell", "Declaration", "Reading", "TableEntry", "
 DECLARATION_FILE = "dossier.yaml"
 
 Cell = str | int | float | bool
-
-_LIMIT_PAIRS = (("spot_min_um", "spot_max_um"), ("area_min_um", "area_max_um"))
 
 
 def fold(text: str) -> str:
@@ -101,6 +106,10 @@ class Declaration:
     absent_defect_means: str | None = None
     conditions: Mapping[str, Any] = field(default_factory=dict)
     film_limits: Mapping[str, Mapping[str, Cell]] = field(default_factory=dict)
+    pressure_logs: tuple[LogEntry, ...] = ()
+    replacement_costs: Mapping[str, str | tuple[float, float]] = field(default_factory=dict)
+    viscosity_points: Mapping[str, tuple[Mapping[str, float], ...]] = field(default_factory=dict)
+    causal_diagram: Mapping[str, Any] = field(default_factory=dict)
     ignore: tuple[str, ...] = ()
     tables: tuple[TableEntry, ...] = ()
 
@@ -142,7 +151,7 @@ def _text_keys(document: Any) -> Any:
 
 def _cross_faults(document: Mapping[str, Any], contracts: Mapping[str, Contract]) -> list[Fault]:
     faults = _mark_faults(document, DECLARATION_FILE, document)
-    faults.extend(_limit_faults(document.get("film_limits", {})))
+    faults.extend(setting_faults(document, contracts, where=DECLARATION_FILE))
     for number, entry in enumerate(document.get("tables", []), start=1):
         where = f"{DECLARATION_FILE}, tables[{number}]"
         faults.extend(_mark_faults(entry, where, document))
@@ -150,14 +159,8 @@ def _cross_faults(document: Mapping[str, Any], contracts: Mapping[str, Contract]
         if entry["record"] in contracts:
             faults.extend(_column_faults(entry, where, contracts[entry["record"]]))
         else:
-            faults.append(_unknown(f"{where}.record", "a kind of record", entry["record"], contracts))
+            faults.append(unknown(f"{where}.record", "a kind of record", entry["record"], contracts))
     return faults
-
-
-def _unknown(where: str, what: str, given: str, known: Mapping[str, object] | tuple[str, ...]) -> Fault:
-    near = near_match(given, known)
-    cure = f"write {near!r}, if that is what is meant" if near else f"use one of {', '.join(known)}"
-    return Fault(where=where, holds=f"must be {what}", given=repr(given), cure=cure)
 
 
 def _mark_faults(entry: Mapping[str, Any], where: str, document: Mapping[str, Any]) -> list[Fault]:
@@ -168,42 +171,12 @@ def _mark_faults(entry: Mapping[str, Any], where: str, document: Mapping[str, An
         given = f"{decimal!r} for both"
         holds = "decimal and thousands must be different marks"
         faults.append(Fault(where=where, holds=holds, given=given, cure="correct one of them"))
-    zone = entry.get("time_zone")
-    if zone is not None and zone not in available_timezones():
-        near = near_match(zone, available_timezones())
-        cure = f"write {near!r}, if that is what is meant" if near else "write it as Europe/Oslo"
-        holds = "must be an IANA time zone"
-        faults.append(Fault(where=f"{where}, time_zone", holds=holds, given=repr(zone), cure=cure))
-    return faults
-
-
-def _limit_faults(film_limits: Mapping[str, Mapping[str, Any]]) -> list[Fault]:
-    """Return faults of limits a job has of its own: a least there must be, and none above a greatest."""
-    faults = []
-    for job, limits in film_limits.items():
-        where = f"{DECLARATION_FILE}, film_limits.{job}"
-        if not any(least in limits for least, _ in _LIMIT_PAIRS):
-            holds = f"must have at least one of {', '.join(least for least, _ in _LIMIT_PAIRS)}"
-            given = f"only {', '.join(limits)}"
-            cure = "add the least film the contract asks for; without one a bare surface would conform"
-            faults.append(Fault(where=where, holds=holds, given=given, cure=cure))
-        crossed = (("spot_min_um", "area_max_um"), ("area_min_um", "spot_max_um"))
-        for least, greatest in (*_LIMIT_PAIRS, *crossed):
-            if limits.get(least, 0) > limits.get(greatest, float("inf")):
-                given = f"{limits[least]} and {limits[greatest]}"
-                holds = f"{least} may not exceed {greatest}"
-                faults.append(Fault(where=where, holds=holds, given=given, cure="correct one of them"))
+    faults.extend(zone_faults(entry.get("time_zone"), where))
     return faults
 
 
 def _file_faults(entry: Mapping[str, Any], where: str) -> list[Fault]:
-    faults = []
-    pattern = entry["file"]
-    if Path(pattern).is_absolute() or ".." in Path(pattern).parts or "\\" in pattern:
-        holds = "must be a path inside the folder, with / between its parts"
-        faults.append(
-            Fault(where=f"{where}.file", holds=holds, given=repr(pattern), cure="write it relative to the folder")
-        )
+    faults = path_faults(entry["file"], f"{where}.file")
     if "encoding" in entry:
         try:
             codecs.lookup(entry["encoding"])
@@ -229,7 +202,7 @@ def _column_faults(entry: Mapping[str, Any], where: str, contract: Contract) -> 
     filled: dict[str, str] = {}
     for place, target in named:
         if target not in contract.names:
-            faults.append(_unknown(place, f"a column of {contract.name}", target, contract.names))
+            faults.append(unknown(place, f"a column of {contract.name}", target, contract.names))
         elif target in filled:
             holds = f"column {target} must be filled from one place"
             faults.append(Fault(where=place, holds=holds, given=f"also {filled[target]}", cure="remove one"))
@@ -261,7 +234,7 @@ def _date_faults(targets: Sequence[str], where: str, contract: Contract) -> list
     faults = []
     for target in targets:
         if target not in contract.names:
-            faults.append(_unknown(where, f"a column of {contract.name}", target, contract.names))
+            faults.append(unknown(where, f"a column of {contract.name}", target, contract.names))
         elif contract.column(target).kind != "moment":
             holds = f"only a moment can lack its time of day; {target} is of kind {contract.column(target).kind}"
             faults.append(Fault(where=where, holds=holds, given=target, cure="remove it"))
@@ -296,7 +269,7 @@ def _unit_faults(given_units: Mapping[str, str], where: str, contract: Contract)
     for target, given in given_units.items():
         place = f"{where}.{target}"
         if target not in contract.names:
-            faults.append(_unknown(place, f"a column of {contract.name}", target, contract.names))
+            faults.append(unknown(place, f"a column of {contract.name}", target, contract.names))
             continue
         unit = contract.column(target).unit
         if unit is None:
@@ -317,7 +290,7 @@ def _value_faults(values: Mapping[str, Mapping[str, Cell]], where: str, contract
     for target, words in values.items():
         place = f"{where}.{target}"
         if target not in contract.names:
-            faults.append(_unknown(place, f"a column of {contract.name}", target, contract.names))
+            faults.append(unknown(place, f"a column of {contract.name}", target, contract.names))
             continue
         if len({fold(word) for word in words}) < len(words):
             holds = "must give each word once, in whatever letter case"
@@ -325,7 +298,7 @@ def _value_faults(values: Mapping[str, Mapping[str, Cell]], where: str, contract
         choices = contract.column(target).choices
         for given, meant in words.items():
             if choices and meant not in choices:
-                faults.append(_unknown(f"{place}.{given}", f"a word of {target}", str(meant), choices))
+                faults.append(unknown(f"{place}.{given}", f"a word of {target}", str(meant), choices))
     return faults
 
 
@@ -351,6 +324,12 @@ def _build(document: Mapping[str, Any], folder: Path) -> Declaration:
         absent_defect_means=document.get("absent_defect_means"),
         conditions=document.get("conditions", {}),
         film_limits=document.get("film_limits", {}),
+        pressure_logs=build_log_entries(
+            document.get("pressure_logs", ()), time_zone=document.get("time_zone"), where=DECLARATION_FILE
+        ),
+        replacement_costs=replacement_costs_of(document.get("replacement_costs", {})),
+        viscosity_points=viscosity_points_of(document.get("viscosity_points", {})),
+        causal_diagram=document.get("causal_diagram", {}),
         ignore=tuple(document.get("ignore", ())),
         tables=tuple(_build_entry(number, entry, document) for number, entry in entries),
     )

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import TypeVar
 
 from auditkit.dossier import LEDGER_COLUMNS
 from auditkit.errors import DeclarationError, SourceError
 from auditkit.intake.declaration import DECLARATION_FILE, Declaration, TableEntry
+from auditkit.intake.settings import LogEntry
 
-__all__ = ["SourceFile", "check_folder", "file_kind", "find_files"]
+__all__ = ["SourceFile", "check_folder", "file_kind", "find_files", "find_logs"]
 
 MAX_FILE_BYTES = 2 * 2**30
+
+_Entry = TypeVar("_Entry", TableEntry, LogEntry)
 
 _TEXT_ENDINGS = (".csv", ".tsv", ".txt")
 _BOOK_ENDINGS = (".xlsx", ".xlsm")
@@ -100,31 +105,22 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
     Raises
     ------
     DeclarationError
-        A table's pattern matches no file.
+        A table's pattern matches no file, or a file that is ignored or a pressure log.
     """
-    entries: dict[str, list[TableEntry]] = {}
-    faults = []
-    for entry in declaration.tables:
-        names = [name for name in _matching(folder, entry) if not _passed_over(name)]
-        names = [name for name in names if name == entry.file or not _is_own_output(folder / name)]
-        if not names:
-            faults.append(
-                f"{entry.where}.file: must match at least one file; given {entry.file!r}. "
-                "Correct the pattern, or add the file."
-            )
-        for name in names:
-            if _ignored(name, declaration):
-                faults.append(
-                    f"{entry.where}.file: must not be ignored as well; given {name!r}. "
-                    "Remove it from ignore, or remove the entry."
-                )
-            entries.setdefault(name, []).append(entry)
+    named, faults = _named(folder, declaration, declaration.tables)
+    logs, log_faults = _named(folder, declaration, declaration.pressure_logs)
+    faults += log_faults
+    for name in logs.keys() & named.keys():
+        faults.append(
+            f"{named[name][0].where}.file: must not be a pressure log as well; given {name!r}, which "
+            f"{logs[name][0].where} names. Narrow a pattern."
+        )
     if faults:
         raise DeclarationError("\n".join(faults))
     found = {path.relative_to(folder).as_posix() for pattern in ("*", "*/*") for path in folder.glob(pattern)}
-    notes = []
-    kept = set(entries)
-    for name in sorted(found - kept):
+    notes = [f"{name}: a pressure log, as dossier.yaml says; its rows are read with the runs" for name in sorted(logs)]
+    kept = set(named)
+    for name in sorted(found - kept - logs.keys()):
         path = folder / name
         opened = _LOCK.fullmatch(path.name)
         if opened is not None:
@@ -138,11 +134,55 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
             notes.append(f"{name}: ignored, as dossier.yaml says")
         else:
             kept.add(name)
-    files = [SourceFile(path=folder / name, name=name, entries=tuple(entries.get(name, ()))) for name in sorted(kept)]
+    files = [SourceFile(path=folder / name, name=name, entries=tuple(named.get(name, ()))) for name in sorted(kept)]
     return files, notes
 
 
-def _matching(folder: Path, entry: TableEntry) -> list[str]:
+def find_logs(folder: Path, declaration: Declaration) -> list[tuple[str, LogEntry]]:
+    """Return the name of each pressure log and the entry that declares it, by name.
+
+    Raises
+    ------
+    DeclarationError
+        A pattern matches no file or one that is ignored, or two entries name one file.
+    """
+    named, faults = _named(folder, declaration, declaration.pressure_logs)
+    faults += [
+        f"{entries[1].where}.file: must not name a file that another entry names; given {name!r}, which "
+        f"{entries[0].where} names. Narrow a pattern."
+        for name, entries in sorted(named.items())
+        if len(entries) > 1
+    ]
+    if faults:
+        raise DeclarationError("\n".join(faults))
+    return [(name, entries[0]) for name, entries in sorted(named.items())]
+
+
+def _named(
+    folder: Path, declaration: Declaration, entries: Sequence[_Entry]
+) -> tuple[dict[str, list[_Entry]], list[str]]:
+    """Return the files that entries name, each with its entries, and what is wrong with them."""
+    named: dict[str, list[_Entry]] = {}
+    faults = []
+    for entry in entries:
+        names = [name for name in _matching(folder, entry) if not _passed_over(name)]
+        names = [name for name in names if name == entry.file or not _is_own_output(folder / name)]
+        if not names:
+            faults.append(
+                f"{entry.where}.file: must match at least one file; given {entry.file!r}. "
+                "Correct the pattern, or add the file."
+            )
+        for name in names:
+            if _ignored(name, declaration):
+                faults.append(
+                    f"{entry.where}.file: must not be ignored as well; given {name!r}. "
+                    "Remove it from ignore, or remove the entry."
+                )
+            named.setdefault(name, []).append(entry)
+    return named, faults
+
+
+def _matching(folder: Path, entry: TableEntry | LogEntry) -> list[str]:
     """Return the files an entry names: the one called exactly so, else those its pattern matches."""
     if (folder / entry.file).is_file():
         return [Path(entry.file).as_posix()]

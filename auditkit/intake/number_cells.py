@@ -14,13 +14,20 @@ from auditkit.errors import UnitError
 from auditkit.intake.declaration import Reading
 from auditkit.intake.word_cells import what_cell_holds
 
-__all__ = ["number_reader"]
+__all__ = ["OPEN_CIRCUIT_OHM", "OPEN_CIRCUIT_WORDS", "number_reader"]
+
+OPEN_CIRCUIT_OHM = 1e18
+"""Resistance as which an open circuit is held, the most that a contract admits `[ohm]`."""
+
+OPEN_CIRCUIT_WORDS = ("OL", "O.L", "OVER", ">MAX", "∞", "inf", "open")
+"""What a meter shows, or its reader writes, of a resistance over the meter's range; in any letter case."""
 
 _MARKS = {",": ",", ".": r"\.", "space": "[ \u00a0\u202f]"}
 _UNIT = re.compile(r"([+-]?[0-9][0-9.,]*)\s*([^0-9\s.,+-].*)")
 _GROUPED = re.compile(r"([+-]?)([0-9]+(?:[., \u00a0\u202f][0-9]+)+)")
 _THREES = re.compile(r"[1-9][0-9]{0,2}[., \u00a0\u202f][0-9]{3}")
 _LARGEST_WHOLE = 10**15
+_OPEN = frozenset(word.casefold() for word in OPEN_CIRCUIT_WORDS)
 
 
 def number_reader(column: Column, reading: Reading) -> Callable[[object], float | int | Wording]:
@@ -28,6 +35,8 @@ def number_reader(column: Column, reading: Reading) -> Callable[[object], float 
 
     A decimal point is read without being declared; every other mark must be
     declared, and a thousands mark must stand before groups of three digits.
+    A resistance over the meter's range is read as infinite, and no other
+    number is.
 
     Examples
     --------
@@ -43,8 +52,11 @@ def number_reader(column: Column, reading: Reading) -> Callable[[object], float 
     number = rf"(?:{whole})" if mark is None else rf"(?:(?:{whole})(?:{mark}[0-9]*)?|{mark}[0-9]+)"
     pattern = re.compile(rf"[+-]?{number}(?:[eE][+-]?[0-9]+)?")
     grouping = None if thousands is None else re.compile(_MARKS[thousands])
+    is_resistance = column.unit is not None and units.quantity_of(column.unit) == "resistance"
 
     def read(cell: object) -> float | int | Wording:
+        if is_resistance and _is_open_circuit(cell):
+            return math.inf
         if isinstance(cell, str):
             if pattern.fullmatch(cell) is None:
                 return _diagnosis(cell, column, reading)
@@ -59,6 +71,10 @@ def number_reader(column: Column, reading: Reading) -> Callable[[object], float 
         return _whole(value) if column.kind == "integer" else value
 
     return read
+
+
+def _is_open_circuit(cell: object) -> bool:
+    return cell.casefold() in _OPEN if isinstance(cell, str) else isinstance(cell, float) and cell == math.inf
 
 
 def _whole(value: float) -> int | Wording:

@@ -15,6 +15,7 @@ from auditkit.contracts.checks import check_rows, fault_frame, shown
 from auditkit.contracts.contract import Contract
 from auditkit.intake.cells import TypedColumn, blank_column, type_column
 from auditkit.intake.layout import LaidTable
+from auditkit.intake.number_cells import OPEN_CIRCUIT_OHM
 from auditkit.intake.raw import MergedRange
 from auditkit.intake.word_cells import as_text, trim
 
@@ -118,7 +119,7 @@ def gather(contract: Contract, parts: Sequence[LaidTable]) -> RecordRows:
         starts=starts,
         frame=frame,
         faults=fault_frame(faults),
-        notes=tuple(note for part, table in zip(parts, typed, strict=True) for note in _noon_notes(part, table)),
+        notes=tuple(note for part, table in zip(parts, typed, strict=True) for note in _cell_notes(part, table)),
     )
     found = check_rows(frame, contract, unread=unread, place=rows.place) if len(frame) else fault_frame([])
     return rows.with_faults(_as_given(found, rows))
@@ -160,11 +161,18 @@ def _merged_text(merged: MergedRange, part: LaidTable, column: str) -> Wording:
     return word(code, {"range": merged.text, "column": name})
 
 
-def _noon_notes(part: LaidTable, table: Mapping[str, TypedColumn]) -> list[str]:
-    return [
+def _cell_notes(part: LaidTable, table: Mapping[str, TypedColumn]) -> list[str]:
+    """Return notes on cells that were read as what they do not say in so many words."""
+    noon = [
         f"{part.raw.name}: {table[name].bare_dates} cells of {name} without a time of day, read as 12:00 as declared"
         for name in part.date_only
         if table[name].bare_dates
+    ]
+    return noon + [
+        f"{part.raw.name}: {typed.open_circuits} cells of {name} over the meter's range, read as an open circuit and "
+        f"held as {OPEN_CIRCUIT_OHM:g} ohm"
+        for name, typed in table.items()
+        if typed.open_circuits
     ]
 
 

@@ -32,7 +32,7 @@ def cause_section(findings: Findings) -> Section:
     caption = f"What goes with more defects: {len(rows)} of {causes.tested} pairs tested"
     return Section(
         id="defects",
-        title="Defects and conditions",
+        title="Defects beside conditions, as the records stand and within jobs",
         texts=[causes.method, " ".join([*meaning, firm]), _absence(findings)],
         figures=[figures.associations(rows)] if len(rows) else [],
         tables=[

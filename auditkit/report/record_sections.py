@@ -31,7 +31,7 @@ def records_section(findings: Findings) -> Section:
         texts=[
             "Every row read was either accepted or set aside; none was changed in the files.",
             f"Read by auditkit {__version__}. SHA-256 over the accepted tables, whatever files they came in: "
-            f"{dossier.digest()}.",
+            f"{dossier.tables_digest()}; with the pressure logs as they came in: {dossier.digest()}.",
             *dossier.notes,
         ],
         tables=[

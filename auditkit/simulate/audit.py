@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -10,12 +10,14 @@ import pandas as pd
 from auditkit.simulate.extent import extent_spots
 from auditkit.simulate.film import film_readings, gauge_checks, true_film, wrap_observations
 from auditkit.simulate.finish import defects_table, draw_defects
+from auditkit.simulate.machines import extra_notes, units_table
 from auditkit.simulate.plan import areas_table, jobs_table, plan_runs
-from auditkit.simulate.spraying import add_conditions, pressure_settings
-from auditkit.simulate.startup import startup_checks
+from auditkit.simulate.pressure_log import LoggedPressure, log_pressure
+from auditkit.simulate.spraying import add_conditions, pressure_settings, standoff_range
+from auditkit.simulate.startup import after_bell_changes, feed_tube_set_for, startup_checks
 from auditkit.simulate.study import study_readings
 from auditkit.simulate.truth import DEFAULT_TRUTH, Truth, as_json
-from auditkit.simulate.upkeep import simulate_upkeep, states_at
+from auditkit.simulate.upkeep import bell_wipes, simulate_upkeep, states_at
 
 __all__ = ["COLUMNS", "KEYS", "Simulated", "simulate_audit"]
 
@@ -34,6 +36,7 @@ COLUMNS: dict[str, dict[str, str]] = {
         "volume_solids_pct": "float64",
         "thinner": "str",
         "thinner_pct": "float64",
+        "paint_density_kg_m3": "float64",
     },
     "areas": {
         "area_id": "str",
@@ -61,6 +64,8 @@ COLUMNS: dict[str, dict[str, str]] = {
         "humidity_pct": "float64",
         "part_ground_ohm": "float64",
         "operator_ground_ohm": "float64",
+        "standoff_min_mm": "float64",
+        "standoff_max_mm": "float64",
     },
     "pressure_settings": {
         "run_id": "str",
@@ -129,6 +134,7 @@ COLUMNS: dict[str, dict[str, str]] = {
         "ventilation_running": "boolean",
         "gloves_conductive": "boolean",
         "warm_up_s": "float64",
+        "feed_tube_for_mm": "float64",
     },
     "extent_spots": {
         "area_id": "str",
@@ -151,6 +157,13 @@ COLUMNS: dict[str, dict[str, str]] = {
         "gauge_id": "str",
         "measured_at": "moment",
     },
+    "units": {
+        "unit_id": "str",
+        "in_service_at": "moment",
+        "hose_length_m": "float64",
+        "hose_bore_mm": "float64",
+        "rise_m": "float64",
+    },
 }
 
 KEYS: dict[str, list[str]] = {
@@ -166,6 +179,7 @@ KEYS: dict[str, list[str]] = {
     "startup_checks": ["unit_id", "checked_at"],
     "extent_spots": ["area_id", "side", "direction", "step", "repeat"],
     "study_readings": ["study_id", "place_id", "inspector_id", "trial"],
+    "units": ["unit_id"],
 }
 
 _LATENT = ("brush_wear_pct", "filter_open_share", "bell_hours", "dew_margin_c", "pot_kpa")
@@ -180,11 +194,14 @@ class Simulated:
     tables : dict of str to DataFrame
         A table a contract, in its form: columns, types and
         order, sorted by key.
+    log : LoggedPressure
+        Pot pressure of one unit over a week, times in UTC.
     truth : dict
         Seed, causes, states of the units and true film, as plain JSON values.
     """
 
     tables: dict[str, pd.DataFrame]
+    log: LoggedPressure
     truth: dict[str, object]
 
 
@@ -208,7 +225,7 @@ def simulate_audit(*, seed: int, truth: Truth = DEFAULT_TRUTH) -> Simulated:
     >>> {name: len(audit.tables[name]) for name in ("jobs", "areas", "spray_runs")}
     {'jobs': 8, 'areas': 200, 'spray_runs': 413}
     """
-    streams = [np.random.default_rng([seed, topic]) for topic in range(11)]
+    streams = [np.random.default_rng([seed, topic]) for topic in range(17)]
     areas = areas_table(streams[0])
     planned = plan_runs(areas, truth, streams[1])
     upkeep = simulate_upkeep(truth, streams[2])
@@ -222,23 +239,36 @@ def simulate_audit(*, seed: int, truth: Truth = DEFAULT_TRUTH) -> Simulated:
     defects.insert(0, "defect_id", [f"D{number:03d}" for number in range(1, len(defects) + 1)])
     extent = extent_spots(readings, film, areas, truth, streams[9])
     study = study_readings(truth, streams[10])
-    drawn: dict[str, object] = {"extent": extent.zones, "studies": study.drawn}
+    notes = extra_notes(upkeep.records, truth, streams[11])
+    log = log_pressure(runs, settings, truth, streams[14])
+    wipes = bell_wipes(runs, upkeep.records, truth, streams[15])
+    noted = standoff_range(_with_gaps(runs, streams[8]), truth, streams[12])
+    lists = after_bell_changes(startup_checks(runs, streams[8]), runs, truth, streams[16])
+    drawn: dict[str, object] = {
+        "extent": extent.zones,
+        "studies": study.drawn,
+        "note_conflicts": notes.conflicts,
+        "pressure_log": log.drawn,
+    }
     made = {
         "jobs": jobs_table(),
         "areas": areas,
-        "spray_runs": _with_gaps(runs, streams[8]),
+        "spray_runs": noted,
         "pressure_settings": settings,
         "film_readings": readings,
         "wrap_observations": wrap_observations(film, areas, truth, streams[7]),
         "defects": defects,
-        "maintenance": upkeep.records,
+        "maintenance": pd.concat([upkeep.records, wipes, notes.records], ignore_index=True),
         "gauge_checks": gauge_checks(readings, truth, streams[7]),
-        "startup_checks": startup_checks(runs, streams[8]),
+        "startup_checks": feed_tube_set_for(lists, runs, truth, streams[13]),
         "extent_spots": extent.spots,
         "study_readings": study.readings,
+        "units": units_table(upkeep, truth),
     }
     tables = {name: _in_contract_form(frame, name, truth.time_zone) for name, frame in made.items()}
-    return Simulated(tables=tables, truth=_written_truth(seed, truth, runs, film) | drawn)
+    return Simulated(
+        tables=tables, log=_in_utc(log, truth.time_zone), truth=_written_truth(seed, truth, runs, film) | drawn
+    )
 
 
 def _with_gaps(runs: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
@@ -253,10 +283,22 @@ def _in_contract_form(frame: pd.DataFrame, name: str, time_zone: str) -> pd.Data
     for column, kind in COLUMNS[name].items():
         values = frame[column]
         if kind == "moment":
-            columns[column] = values.dt.tz_localize(time_zone).dt.tz_convert("UTC").dt.as_unit("us")
+            columns[column] = _utc(values, time_zone)
         else:
             columns[column] = values.astype(pd.api.types.pandas_dtype(kind))
     return pd.DataFrame(columns).sort_values(KEYS[name], kind="stable", ignore_index=True)
+
+
+def _in_utc(log: LoggedPressure, time_zone: str) -> LoggedPressure:
+    def moved(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.assign(logged_at=_utc(frame["logged_at"], time_zone))
+
+    return replace(log, readings=moved(log.readings), unreadable=moved(log.unreadable), repeated=moved(log.repeated))
+
+
+def _utc(local: pd.Series, time_zone: str) -> pd.Series:
+    moments: pd.Series = local.dt.tz_localize(time_zone).dt.tz_convert("UTC").dt.as_unit("us")
+    return moments
 
 
 def _written_truth(seed: int, truth: Truth, runs: pd.DataFrame, film: pd.DataFrame) -> dict[str, object]:

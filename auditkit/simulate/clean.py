@@ -9,16 +9,20 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from auditkit.simulate.declared import settings_text
+from auditkit.simulate.instruments import number_text
+from auditkit.simulate.log_files import write_clean_log
+
 if TYPE_CHECKING:
     from auditkit.simulate.audit import Simulated
 
-__all__ = ["TITLE", "number_text", "write_clean"]
+__all__ = ["TITLE", "write_clean"]
 
 TITLE = "Winter refit of three ferries, 2027 (invented)"
 
 
 def write_clean(simulated: Simulated, folder: Path) -> None:
-    """Write one CSV a table and a short `dossier.yaml` into `folder`, which is made if need be.
+    """Write one CSV a table, the pressure log and a short `dossier.yaml` into `folder`, which is made if need be.
 
     Numbers are written so that they read back to the last bit, moments as ISO
     8601 with offset, text as UTF-8, lines ended by a line feed.
@@ -41,25 +45,16 @@ def write_clean(simulated: Simulated, folder: Path) -> None:
         writer.writerow(frame.columns)
         writer.writerows(zip(*columns, strict=True))
         (folder / f"{name}.csv").write_text(out.getvalue(), encoding="utf-8", newline="")
+    log = f"pressure_logs: [{{file: {write_clean_log(simulated.log, folder)}}}]\n"
     declared = f"auditkit: 1\ntitle: {TITLE}\ntime_zone: {zone}\nabsent_defect_means: none found\n"
+    declared += settings_text(simulated.truth) + log
     (folder / "dossier.yaml").write_text(declared, encoding="utf-8", newline="")
-
-
-def number_text(value: float) -> str:
-    """Return the shortest text that reads back as the same number, without a trailing `.0`.
-
-    Examples
-    --------
-    >>> number_text(38.0), number_text(60.96)
-    ('38', '60.96')
-    """
-    return repr(float(value)).removesuffix(".0")
 
 
 def _texts(values: pd.Series, zone: str) -> list[str]:
     if isinstance(values.dtype, pd.DatetimeTZDtype):
         local = values.dt.tz_convert(zone)
-        return [moment.isoformat() for moment in local]
+        return ["" if pd.isna(moment) else moment.isoformat() for moment in local]
     blank = values.isna()
     if values.dtype == "boolean":
         given = values.fillna(False).map({True: "yes", False: "no"})

@@ -17,7 +17,7 @@ from auditkit.units import convert
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-__all__ = ["GAUGES", "INSTRUMENTS", "Instrument", "as_given", "recorded"]
+__all__ = ["GAUGES", "INSTRUMENTS", "LOGGER", "Instrument", "as_given", "number_text", "recorded"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +76,14 @@ GAUGES: dict[str, Instrument] = {
     "G2": Instrument("mil", 10, "um", 4),
 }
 
+LOGGER = Instrument("psi", 50, "kpa", 2)
+"""The pressure logger; its log is no record, and has no contract."""
+
 INSTRUMENTS: dict[tuple[str, str], Instrument] = {
     ("areas", "size_m2"): Instrument("ft2", 2, "m2", 4),
     ("spray_runs", "standoff_mm"): Instrument("in", 4, "mm", 2),
+    ("spray_runs", "standoff_min_mm"): Instrument("in", 4, "mm", 2),
+    ("spray_runs", "standoff_max_mm"): Instrument("in", 4, "mm", 2),
     ("spray_runs", "follow_through_s"): Instrument("s", 2, "s", 2),
     ("spray_runs", "air_temp_c"): Instrument("f", 2, "c", 2),
     ("spray_runs", "surface_temp_c"): Instrument("f", 2, "c", 2),
@@ -90,6 +95,9 @@ INSTRUMENTS: dict[tuple[str, str], Instrument] = {
     ("pressure_settings", "paint_temp_c"): Instrument("f", 2, "c", 2),
     ("pressure_settings", "catch_ml"): Instrument("ml", 1, "ml", 2),
     ("startup_checks", "supply_distance_m"): Instrument("ft", 1, "m", 2),
+    ("units", "hose_length_m"): Instrument("ft", 1, "m", 4),
+    ("units", "hose_bore_mm"): Instrument("in", 16, "mm", 3),
+    ("units", "rise_m"): Instrument("ft", 2, "m", 3),
 }
 
 
@@ -113,3 +121,14 @@ def as_given(values: npt.NDArray[np.float64], record: str, column: str) -> npt.N
     [7.0]
     """
     return INSTRUMENTS[record, column].given(values)
+
+
+def number_text(value: float) -> str:
+    """Return the shortest text that reads back as the same number, without a trailing `.0`.
+
+    Examples
+    --------
+    >>> number_text(38.0), number_text(60.96)
+    ('38', '60.96')
+    """
+    return repr(float(value)).removesuffix(".0")

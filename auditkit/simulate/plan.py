@@ -1,4 +1,4 @@
-"""The refit: vessels, jobs, crews, coatings, and the calendar of spray runs."""
+"""The refit: vessels, jobs, crews, and the calendar of spray runs."""
 
 from __future__ import annotations
 
@@ -9,24 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from auditkit.simulate.coatings import COATINGS
 from auditkit.simulate.instruments import recorded
 
 if TYPE_CHECKING:
     from auditkit.simulate.truth import Truth
 
-__all__ = ["COATINGS", "CREWS", "JOBS", "UNITS", "Coating", "Job", "areas_table", "jobs_table", "plan_runs", "workdays"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Coating:
-    """One coating as ordered; viscosity at 25 C `[mm2/s]`, solids and thinner `[%]` by volume."""
-
-    name: str
-    solids_pct: float
-    thinner: str
-    thinner_pct: float
-    mm2_s_at_25: float
-    cup: str
+__all__ = ["CREWS", "JOBS", "UNITS", "Job", "areas_table", "jobs_table", "plan_runs", "workdays"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,28 +48,6 @@ CREWS: dict[str, tuple[str, ...]] = {
     "MF Ostrigan": ("OP4", "OP5"),
     "MF Nordavel": ("OP6", "OP7"),
 }
-COATINGS: dict[str, Coating] = {
-    coating.name: coating
-    for coating in (
-        Coating(
-            name="alkyd finish K",
-            solids_pct=48.0,
-            thinner="thinner K2",
-            thinner_pct=10.0,
-            mm2_s_at_25=62.0,
-            cup="ford-4",
-        ),
-        Coating(
-            name="two-pack finish P",
-            solids_pct=55.0,
-            thinner="thinner P1",
-            thinner_pct=8.0,
-            mm2_s_at_25=49.0,
-            cup="zahn-2",
-        ),
-    )
-}
-
 JOBS: tuple[Job, ...] = (
     Job(
         job_id="J1",
@@ -257,6 +224,7 @@ def jobs_table() -> pd.DataFrame:
                 "volume_solids_pct": coating.solids_pct,
                 "thinner": coating.thinner,
                 "thinner_pct": coating.thinner_pct,
+                "paint_density_kg_m3": coating.density_kg_m3,
             }
         )
     return pd.DataFrame(rows)

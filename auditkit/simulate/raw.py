@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from auditkit.simulate.clean import TITLE
+from auditkit.simulate.declared import settings_text
 from auditkit.simulate.dirt import Ledger
+from auditkit.simulate.log_files import raw_log_text, write_raw_log
 from auditkit.simulate.raw_inspection import (
     write_defects,
     write_gauge_checks,
@@ -20,6 +22,7 @@ from auditkit.simulate.raw_studies import write_extent_spots, write_studies
 from auditkit.simulate.raw_work import (
     write_areas,
     write_jobs,
+    write_machines,
     write_maintenance,
     write_pressures,
     write_runs,
@@ -49,7 +52,8 @@ def write_raw(simulated: Simulated, folder: Path, *, seed: int) -> dict[str, obj
     Returns
     -------
     dict
-        The bad rows: `rows`, `by_record` (counts by rule word) and `lines`.
+        The bad rows: `rows`, `by_record` (counts by rule word) and `lines`;
+        those of the pressure log stand apart under `log`.
 
     Examples
     --------
@@ -58,7 +62,7 @@ def write_raw(simulated: Simulated, folder: Path, *, seed: int) -> dict[str, obj
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     dirt = write_raw(simulate_audit(seed=1), Path(folder), seed=1)
     ...     len(list(Path(folder).iterdir()))
-    17
+    19
     >>> dirt["by_record"]["jobs"]
     {'row rule': 1}
     """
@@ -83,7 +87,10 @@ def write_raw(simulated: Simulated, folder: Path, *, seed: int) -> dict[str, obj
     write_startups(site)
     write_extent_spots(site)
     write_studies(site)
+    write_machines(site)
+    log = write_raw_log(simulated.log, folder, zone=site.zone)
     site.write_lines("berth_plan.csv", IGNORED)
-    declared = f"auditkit: 1\ntitle: {TITLE}\ntime_zone: {site.zone}\n{DOSSIER}"
+    declared = f"auditkit: 1\ntitle: {TITLE}\ntime_zone: {site.zone}\n"
+    declared += settings_text(simulated.truth) + raw_log_text(simulated.log) + DOSSIER
     (folder / "dossier.yaml").write_text(declared, encoding="utf-8", newline="")
-    return site.ledger.summary()
+    return site.ledger.summary() | {"log": log}

@@ -8,7 +8,15 @@ from auditkit.simulate.dirt import Dirt, Row
 from auditkit.simulate.site_office import Site, given, number_texts, rows_of, site_words, texts
 from auditkit.simulate.workbooks import write_workbook
 
-__all__ = ["write_areas", "write_jobs", "write_maintenance", "write_pressures", "write_runs", "write_startups"]
+__all__ = [
+    "write_areas",
+    "write_jobs",
+    "write_machines",
+    "write_maintenance",
+    "write_pressures",
+    "write_runs",
+    "write_startups",
+]
 
 
 def write_jobs(site: Site) -> None:
@@ -16,7 +24,7 @@ def write_jobs(site: Site) -> None:
     jobs = site.tables["jobs"]
     columns = [number_texts(jobs[name]) if jobs[name].dtype == "float64" else texts(jobs[name]) for name in jobs]
     more_than_nominal: Row = ["J9", "MF Nordavel", "alkyd finish K", "90", "60", "110", "", "sspc-pa-2", "3", ""]
-    bad = Dirt(rule="row rule", cells=[*more_than_nominal, "48", "thinner K2", "10"])
+    bad = Dirt(rule="row rule", cells=[*more_than_nominal, "48", "thinner K2", "10", "1250"])
     rows = site.dirtied(rows_of(*columns), [bad], file="jobs.csv", record="jobs")
     site.write_lines("jobs.csv", [list(jobs.columns), *rows])
 
@@ -69,6 +77,8 @@ def write_runs(site: Site) -> None:
         numbers("humidity_pct"),
         numbers("part_ground_ohm"),
         numbers("operator_ground_ohm"),
+        numbers("standoff_min_mm"),
+        numbers("standoff_max_mm"),
     )
 
     def bad_run(rule: str, run: str, **changed: object) -> Dirt:
@@ -84,7 +94,7 @@ def write_runs(site: Site) -> None:
             "distance": 7.0,
             "strokes": "straight",
         }
-        rest: Row = [50.0, 6.5, 57.5, 58.0, 61.0, 0.055, 12.5]
+        rest: Row = [50.0, 6.5, 57.5, 58.0, 61.0, 0.055, 12.5, None, None]
         return Dirt(rule=rule, cells=[*(cells | changed).values(), *rest])
 
     bad = [
@@ -98,6 +108,7 @@ def write_runs(site: Site) -> None:
     ]
     header: Row = ["Run", "Date", "Start", "End", "Area", "Unit", "Operator", "Bell mm", "Distance in", "Strokes"]
     header += ["Overlap %", "Follow-through s", "Air F", "Metal F", "RH %", "Part Mohm", "Person Mohm"]
+    header += ["Nearest in", "Farthest in"]
     rows = site.dirtied(rows, bad, file="runs.xlsx", record="spray_runs")
     write_workbook(site.folder / "runs.xlsx", {"Runs": [header, *rows]})
 
@@ -176,12 +187,26 @@ def write_startups(site: Site) -> None:
         ventilation,
         gloves,
         number_texts(lists["warm_up_s"]),
+        number_texts(lists["feed_tube_for_mm"]),
     )
-    yes: Row = ["ja", "ja", "ja", "60"]
+    yes: Row = ["ja", "ja", "ja", "60", "70"]
     bad = [
         Dirt(rule="range", cells=["U1", "10.02.2027 18:01", "late", "OP1", "ja", "900", *yes]),
         Dirt(rule="missing", cells=["U2", "10.02.2027 18:02", "", "OP2", "ja", "25", *yes]),
     ]
     header: Row = ["Unit", "When", "Shift", "Operator", "Grounds apart", "Supply ft", "Circuit", "Air on", "Gloves"]
     rows = site.dirtied(rows, bad, file="startups.csv", record="startup_checks")
-    site.write_lines("startups.csv", [[*header, "Warm-up s"], *rows])
+    site.write_lines("startups.csv", [[*header, "Warm-up s", "Feed tube for mm"], *rows])
+
+
+def write_machines(site: Site) -> None:
+    """Write the spray units and their hoses in feet and inches."""
+    table = site.tables["units"]
+    rows = rows_of(
+        texts(table["unit_id"]),
+        site.local("units", "in_service_at", "%d.%m.%Y %H:%M"),
+        *(number_texts(given(table, "units", column)) for column in ("hose_length_m", "hose_bore_mm", "rise_m")),
+    )
+    bad = [Dirt(rule="range", cells=["U9", "16.11.2026 07:30", "24", "0.25", "400"])]
+    rows = site.dirtied(rows, bad, file="machines.csv", record="units")
+    site.write_lines("machines.csv", [["Machine", "In service", "Hose ft", "Bore in", "Bell above paint ft"], *rows])

@@ -11,9 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from auditkit.simulate.clean import number_text
 from auditkit.simulate.dirt import Dirt, Ledger, Row, scatter
-from auditkit.simulate.instruments import as_given
+from auditkit.simulate.instruments import as_given, number_text
 from auditkit.simulate.site_words import WORDS
 
 __all__ = ["Site", "given", "number_texts", "rows_of", "site_words", "texts"]

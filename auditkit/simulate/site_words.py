@@ -13,7 +13,7 @@ WORDS: dict[str, dict[str, str]] = {
     "scale": {"out of 5": "five-best", "%": "percent"},
     "basis": {"1.5 m": "distance", "next frame": "unit"},
     "stage": {"morning": "before use", "evening": "after use"},
-    "action": {"looked at": "inspected", "washed": "cleaned", "new one fitted": "replaced"},
+    "action": {"looked at": "inspected", "washed": "cleaned", "new one fitted": "replaced", "put on": "fitted"},
     "found": {"fine": "good", "used up": "worn", "blocked": "clogged"},
     "part": {
         "pot lid seal": "lid gasket",
@@ -26,6 +26,7 @@ WORDS: dict[str, dict[str, str]] = {
         "charging brush": "brush",
         "bell": "bell",
         "cable end": "cable end",
+        "grub screw": "set screw",
     },
     "defect": {
         "dusty": "dry spray",
@@ -136,8 +137,17 @@ tables:
       "RH %": humidity_pct
       Part Mohm: part_ground_ohm
       Person Mohm: operator_ground_ohm
+      Nearest in: standoff_min_mm
+      Farthest in: standoff_max_mm
     join: {{started_at: [Date, Start], ended_at: [Date, End]}}
-    units: {{standoff_mm: in, air_temp_c: F, surface_temp_c: F, part_ground_ohm: Mohm, operator_ground_ohm: Mohm}}
+    units:
+      standoff_mm: in
+      standoff_min_mm: in
+      standoff_max_mm: in
+      air_temp_c: F
+      surface_temp_c: F
+      part_ground_ohm: Mohm
+      operator_ground_ohm: Mohm
     values: {{stroke_pattern: {_mapping("stroke_pattern")}}}
   - file: pressures.txt
     record: pressure_settings
@@ -189,6 +199,7 @@ tables:
       Air on: ventilation_running
       Gloves: gloves_conductive
       Warm-up s: warm_up_s
+      Feed tube for mm: feed_tube_for_mm
     units: {{supply_distance_m: ft}}
     values:
       grounds_separate: {{ja: "yes", nei: "no"}}
@@ -224,4 +235,13 @@ tables:
     units: {{reading_um: mil}}
     constants: {{study_id: S2, design: nested, gauge_id: G2}}
     wide: {{value: reading_um, pattern: "no[.] (?P<trial>[0-9]+)"}}
+  - file: machines.csv
+    record: units
+    columns:
+      Machine: unit_id
+      In service: in_service_at
+      Hose ft: hose_length_m
+      Bore in: hose_bore_mm
+      Bell above paint ft: rise_m
+    units: {{hose_length_m: ft, hose_bore_mm: in, rise_m: ft}}
 """

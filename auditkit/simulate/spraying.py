@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from auditkit.simulate.coatings import COATINGS, THINS_PER_C
 from auditkit.simulate.instruments import recorded
-from auditkit.simulate.plan import COATINGS, JOBS, VESSELS
+from auditkit.simulate.plan import JOBS, VESSELS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from auditkit.simulate.truth import Truth
 
-__all__ = ["add_conditions", "dew_point_c", "pressure_settings"]
+__all__ = ["add_conditions", "dew_point_c", "pressure_settings", "standoff_range"]
 
 # Cup equations v = slope * (t - offset), v in mm2/s and t in s: Zahn 2 ASTM D4212, Ford 4 ASTM D1200.
 _CUPS = {"zahn-2": (3.5, 14.0), "ford-4": (3.85, 4.49)}
@@ -87,7 +88,7 @@ def add_conditions(runs: pd.DataFrame, states: pd.DataFrame, truth: Truth, rng: 
     at_25 = coating.map({name: coat.mm2_s_at_25 for name, coat in COATINGS.items()}).to_numpy(dtype="float64")
     paint = np.clip(frame["air_temp_c"].to_numpy(dtype="float64") * 0.4 + 10.5 + rng.normal(0, 0.8, n), 12, 19)
     frame["paint_temp_c"] = recorded(paint, "pressure_settings", "paint_temp_c")
-    warmer = np.exp(0.03 * (25 - frame["paint_temp_c"].to_numpy(dtype="float64")))
+    warmer = np.exp(THINS_PER_C * (25 - frame["paint_temp_c"].to_numpy(dtype="float64")))
     frame["viscosity_mm2_s"] = at_25 * warmer * np.exp(rng.normal(0, 0.03, n))
     thick = (frame["viscosity_mm2_s"] / truth.reference_mm2_s) ** 0.4
     weak = frame["filter_open_share"] ** -0.5
@@ -99,6 +100,27 @@ def add_conditions(runs: pd.DataFrame, states: pd.DataFrame, truth: Truth, rng: 
         * np.exp(rng.normal(0, truth.pressure_sd, n))
     )
     return frame
+
+
+def standoff_range(runs: pd.DataFrame, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:
+    """Return the runs with the nearest and the farthest standoff seen, which cause nothing of their own.
+
+    Examples
+    --------
+    >>> from auditkit.simulate.audit import simulate_audit
+    >>> runs = simulate_audit(seed=1).tables["spray_runs"].dropna(subset=["standoff_min_mm"])
+    >>> bool((runs["standoff_min_mm"] <= runs["standoff_mm"]).all())
+    True
+    """
+    n = len(runs)
+    half = runs["operator_id"].map(dict(truth.operator_standoff_range_mm)).to_numpy(dtype="float64") / 2
+    standoff = runs["standoff_mm"].to_numpy(dtype="float64")
+    nearest = recorded(standoff - half * rng.lognormal(0, 0.3, n), "spray_runs", "standoff_min_mm")
+    farthest = recorded(standoff + half * rng.lognormal(0, 0.3, n), "spray_runs", "standoff_max_mm")
+    seen = rng.random(n)
+    return runs.assign(
+        standoff_min_mm=np.where(seen < 0.10, np.nan, nearest), standoff_max_mm=np.where(seen < 0.12, np.nan, farthest)
+    )
 
 
 def pressure_settings(runs: pd.DataFrame, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:

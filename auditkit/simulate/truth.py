@@ -140,6 +140,13 @@ class Truth:
         Working days between two inspections of a brush.
     bell_skip_share : float
         Share of mornings on which a unit goes to work with its bell not cleaned `[-]`.
+    operator_bell_wipe_share : tuple of (str, float)
+        Share of an operator's runs after which, where the unit sprays again that day and its bell was cleaned in
+        the morning, the bell is cleaned again `[-]`; it causes nothing, nor does a pause without it.
+    relist_share : float
+        Share of changes of the bell within a day for which the start-up list is gone through again `[-]`.
+    feed_tube_slip_share : float
+        Share of start-up lists on which the feed tube is set for the other bell `[-]`; it causes nothing.
     drifting_gauge : str
         Gauge that drifts upward.
     drift_from : date
@@ -161,6 +168,14 @@ class Truth:
         Most steps outward from a thin area at which the film is still thin.
     extent_sound_ratio : float
         Film beyond a thin zone, as a share of the specified minimum `[-]`.
+    operator_standoff_range_mm : tuple of (str, float)
+        Range within a run over which each operator's standoff goes by habit `[mm]`; it causes nothing of its own.
+    log_from, log_until : date
+        First and last day on which a logger recorded the pot of the clogging unit.
+    log_pulse_s, log_pulse_kpa : float
+        Period and amplitude with which the pump pulses in the longest logged run `[s]`, `[kPa]`.
+    replacement_costs : tuple of (str, tuple of float)
+        What a change of each part costs when planned and after a failure, in EUR.
     study_mean_um : float
         Mean film at the places of the measuring studies `[um]`.
     study_sd_um : tuple of (str, float)
@@ -248,6 +263,17 @@ class Truth:
     brush_wear_per_day_pct: float = 3.7
     brush_check_every_days: int = 2
     bell_skip_share: float = 0.15
+    operator_bell_wipe_share: tuple[tuple[str, float], ...] = (
+        ("OP1", 0.93),
+        ("OP2", 0.88),
+        ("OP3", 0.68),
+        ("OP4", 0.90),
+        ("OP5", 0.90),
+        ("OP6", 0.62),
+        ("OP7", 0.75),
+    )
+    relist_share: float = 0.90
+    feed_tube_slip_share: float = 0.025
     drifting_gauge: str = "G2"
     drift_from: date = date(2027, 2, 8)
     drift_pct_per_day: float = 0.22
@@ -266,6 +292,24 @@ class Truth:
     reading_sd: float = 0.03
     extent_most_steps: int = 3
     extent_sound_ratio: float = 1.32
+    operator_standoff_range_mm: tuple[tuple[str, float], ...] = (
+        ("OP1", 26.0),
+        ("OP2", 20.0),
+        ("OP3", 30.0),
+        ("OP4", 18.0),
+        ("OP5", 24.0),
+        ("OP6", 22.0),
+        ("OP7", 32.0),
+    )
+    log_from: date = date(2027, 2, 11)
+    log_until: date = date(2027, 2, 16)
+    log_pulse_s: float = 9.0
+    log_pulse_kpa: float = 2.0
+    replacement_costs: tuple[tuple[str, tuple[float, float]], ...] = (
+        ("brush", (40.0, 900.0)),
+        ("filter", (6.0, 350.0)),
+        ("o-rings", (12.0, 240.0)),
+    )
     study_mean_um: float = 75.0
     study_sd_um: tuple[tuple[str, float], ...] = (
         ("place", 12.0),
@@ -292,6 +336,8 @@ def as_json(truth: Truth) -> dict[str, object]:
             plain[name] = value.isoformat()
         elif name == "effects":
             plain[name] = list(value)
+        elif name == "replacement_costs":
+            plain[name] = {part: list(costs) for part, costs in value}
         elif name == "innocent":
             plain[name] = [{"condition": condition, "defect": defect} for condition, defect in value]
         elif isinstance(value, tuple):

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from auditkit.simulate.truth import Truth
 
-__all__ = ["Upkeep", "simulate_upkeep", "states_at"]
+__all__ = ["Upkeep", "bell_wipes", "simulate_upkeep", "states_at"]
 
 _OTHER_PARTS = ("lid gasket", "fluid hose", "pickup stem", "elbow", "feed tube", "o-rings", "bell", "cable end")
 _FILTER_LOSS_PER_DAY = 0.015
@@ -69,7 +69,8 @@ def states_at(runs: pd.DataFrame, upkeep: Upkeep) -> pd.DataFrame:
     -------
     DataFrame
         Columns `brush_wear_pct` [%], `filter_open_share` [-], `bell_hours` [h]
-        since the bell was last cleaned; index and order of `runs`.
+        since the last morning on which the bell was cleaned; index and order
+        of `runs`.
 
     Examples
     --------
@@ -104,6 +105,49 @@ def states_at(runs: pd.DataFrame, upkeep: Upkeep) -> pd.DataFrame:
         },
         index=runs.index,
     )
+
+
+def bell_wipes(runs: pd.DataFrame, records: pd.DataFrame, truth: Truth, rng: np.random.Generator) -> pd.DataFrame:
+    """Return the cleanings of bells between two runs of a unit on one day, in contract form, times local.
+
+    They are made only on days on which the bell was cleaned in the morning, so
+    that a bell is as many days of use from its cleaning as without them; some
+    operators forget more than others.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Planned runs, from `plan_runs`.
+    records : DataFrame
+        Notes of `simulate_upkeep`.
+    truth : Truth
+    rng : Generator
+        Which pauses, and how soon after the run before.
+
+    Examples
+    --------
+    >>> from auditkit.simulate.plan import areas_table, plan_runs
+    >>> from auditkit.simulate.truth import DEFAULT_TRUTH
+    >>> rng = np.random.default_rng(1)
+    >>> runs = plan_runs(areas_table(rng), DEFAULT_TRUTH, rng)
+    >>> wipes = bell_wipes(runs, simulate_upkeep(DEFAULT_TRUTH, rng).records, DEFAULT_TRUTH, rng)
+    >>> wipes["action"].unique().tolist()
+    ['cleaned']
+    """
+    bells = records[(records["part"] == "bell") & (records["action"] == "cleaned")]
+    mornings = set(zip(bells["unit_id"], bells["done_at"].dt.normalize(), strict=True))
+    ordered = runs.sort_values(["unit_id", "started_at"], kind="stable")
+    gap = ordered.groupby(["unit_id", "day"])["started_at"].shift(-1) - ordered["ended_at"]
+    pauses = ordered.assign(gap_min=gap.dt.total_seconds() / 60)[gap >= pd.Timedelta(minutes=2)]
+    drawn, after_min = rng.random(len(pauses)), rng.integers(1, 5, len(pauses))
+    keys = zip(pauses["unit_id"], pauses["started_at"].dt.normalize(), strict=True)
+    cleaned = np.array([key in mornings for key in keys], dtype=bool)
+    share = pauses["operator_id"].map(dict(truth.operator_bell_wipe_share)).to_numpy(dtype="float64")
+    minutes = np.minimum(after_min, pauses["gap_min"].to_numpy() - 1)
+    done = pauses["ended_at"] + pd.to_timedelta(minutes, unit="min")
+    wiped = pauses.assign(done_at=done)[cleaned & (drawn < share)]
+    rows = [_row(str(unit), "bell", "cleaned", at) for unit, at in zip(wiped["unit_id"], wiped["done_at"], strict=True)]
+    return pd.DataFrame(rows, columns=["unit_id", "part", "action", "wear_pct", "found", "done_at"])
 
 
 def _between(

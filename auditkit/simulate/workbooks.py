@@ -8,6 +8,7 @@ from datetime import datetime
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
+from xml.etree.ElementTree import canonicalize
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,12 +21,19 @@ _MOMENT = datetime(2027, 3, 15, 12, 0, 0)
 def write_workbook(path: Path, sheets: Mapping[str, Sequence[Sequence[object]]]) -> None:
     """Write sheets of rows of cells as an XLSX file, the same bytes each time.
 
+    Its parts are written as canonical XML, since openpyxl writes them by one
+    library or another, whichever is installed.
+
     Parameters
     ----------
     path : Path
         File to write.
     sheets : mapping of str to rows
         Cells may be text, numbers, naive datetimes or None.
+
+    References
+    ----------
+    Canonical XML 2.0, W3C.
 
     Examples
     --------
@@ -54,6 +62,7 @@ def write_workbook(path: Path, sheets: Mapping[str, Sequence[Sequence[object]]])
             content = read.read(name)
             if name == "docProps/core.xml":
                 content = _with_fixed_time(content)
+            content = canonicalize(content.decode("utf-8")).encode("utf-8")
             member = zipfile.ZipInfo(name, date_time=_MOMENT.timetuple()[:6])
             member.compress_type = zipfile.ZIP_DEFLATED
             member.external_attr = 0o600 << 16

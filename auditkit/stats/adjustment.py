@@ -9,7 +9,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -26,9 +26,14 @@ class Adjustment:
     ----------
     cause, effect : str
     adjust_for : tuple of str
-        Recorded parents of the cause.
+        Recorded parents of the cause. Where the cause is computed from its
+        parents, holding them all would leave nothing to compare: then what
+        closes every back door with as few of them as can be.
     not_recorded : tuple of str
         Parents of the cause that are not recorded.
+    open_through : tuple of str
+        Those of them through which a back door stays open while `adjust_for`
+        is held: what should be held equal and cannot be.
     never : tuple of str
         Descendants of the cause other than the effect: mediators and
         consequences, which adjustment would take for causes.
@@ -42,13 +47,14 @@ class Adjustment:
     effect: str
     adjust_for: tuple[str, ...]
     not_recorded: tuple[str, ...]
+    open_through: tuple[str, ...]
     never: tuple[str, ...]
     closes: bool
     wider_set: tuple[str, ...] | None
 
 
 def adjustment_set(diagram: Diagram, *, cause: str, effect: str) -> Adjustment:
-    """Return what to adjust for to learn what a cause does to an effect: the recorded parents of the cause.
+    """Return what to adjust for to learn what a cause does to an effect: in general the recorded parents of the cause.
 
     Parameters
     ----------
@@ -87,32 +93,57 @@ def adjustment_set(diagram: Diagram, *, cause: str, effect: str) -> Adjustment:
     after = descendants(diagram, cause)
     direct = parents(diagram, cause)
     adjust_for = tuple(name for name in direct if name in diagram.recorded)
+    if cause in diagram.computed:
+        adjust_for = _around_inputs(diagram, cause, effect, direct)
     closes = _closes_back_doors(diagram, cause, effect, adjust_for)
+    hidden = [name for name in direct if name not in diagram.recorded]
     return Adjustment(
         cause=cause,
         effect=effect,
         adjust_for=adjust_for,
-        not_recorded=tuple(name for name in direct if name not in diagram.recorded),
+        not_recorded=tuple(hidden),
+        open_through=tuple(name for name in hidden if not _closes_back_doors(diagram, cause, effect, adjust_for, name)),
         never=tuple(name for name in after if name != effect),
         closes=closes,
-        wider_set=None if closes else _wider_set(diagram, cause, effect),
+        wider_set=None if closes else _closing_set(diagram, cause, effect, keep=adjust_for),
     )
 
 
-def _closes_back_doors(diagram: Diagram, cause: str, effect: str, given: tuple[str, ...]) -> bool:
-    """Return whether the set, which holds no descendant of the cause, blocks every path into the cause."""
-    into = tuple(arrow for arrow in diagram.arrows if arrow.cause != cause)
-    return separated(Diagram(nodes=diagram.nodes, recorded=diagram.recorded, arrows=into), cause, effect, given=given)
+def _closes_back_doors(
+    diagram: Diagram, cause: str, effect: str, given: tuple[str, ...], through: str | None = None
+) -> bool:
+    """Return whether the set, without descendants of the cause, blocks every path into it (or those by one parent)."""
+    into = tuple(
+        arrow
+        for arrow in diagram.arrows
+        if arrow.cause != cause and (through is None or arrow.effect != cause or arrow.cause == through)
+    )
+    return separated(replace(diagram, arrows=into), cause, effect, given=given)
 
 
-def _wider_set(diagram: Diagram, cause: str, effect: str) -> tuple[str, ...] | None:
-    """Return recorded nodes that close every back door, by taking out all that can go of those before either."""
+def _around_inputs(diagram: Diagram, cause: str, effect: str, inputs: tuple[str, ...]) -> tuple[str, ...]:
+    """Return what closes every back door of a computed cause, its inputs left free as far as can be."""
+    before = {parent for name in inputs for parent in parents(diagram, name)} - set(inputs)
+    kept = tuple(name for name in diagram.nodes if name in before & diagram.recorded)
+    closing = _closing_set(diagram, cause, effect, keep=kept, free=inputs)
+    return kept if closing is None else closing
+
+
+def _closing_set(
+    diagram: Diagram, cause: str, effect: str, *, keep: tuple[str, ...], free: tuple[str, ...] = ()
+) -> tuple[str, ...] | None:
+    """Return recorded nodes that close every back door, without those that can go; None if no recorded nodes do.
+
+    Those to be left free go first, then others from the last to the first;
+    those to keep stay.
+    """
     before = {*ancestors(diagram, cause), *ancestors(diagram, effect)} & diagram.recorded
     before -= {cause, *descendants(diagram, cause)}
     found = tuple(name for name in diagram.nodes if name in before)
     if not _closes_back_doors(diagram, cause, effect, found):  # [2] if this set does not, none does
         return None
-    for name in found:
+    others = [name for name in reversed(found) if name not in free and name not in keep]
+    for name in (*free, *others):
         fewer = tuple(other for other in found if other != name)
         if _closes_back_doors(diagram, cause, effect, fewer):
             found = fewer
@@ -123,7 +154,9 @@ def implied_independencies(diagram: Diagram) -> pd.DataFrame:
     """Return what the diagram says must be independent: one claim for each pair without an arrow.
 
     Given the parents of the later one, it is independent of the earlier one.
-    These claims together imply all others.
+    These claims together imply all others. Where one of those parents is not
+    recorded, recorded nodes that separate the two as well stand in for them, as
+    few as can be, if there are such.
 
     Parameters
     ----------
@@ -137,7 +170,8 @@ def implied_independencies(diagram: Diagram) -> pd.DataFrame:
 
     References
     ----------
-    [1]_ of the module, theorem 1.2.7 (ordered Markov condition, pair by pair).
+    [1]_ of the module, theorem 1.2.7 (ordered Markov condition, pair by pair);
+    [2]_ for the recorded nodes that stand in.
 
     Examples
     --------
@@ -147,8 +181,25 @@ def implied_independencies(diagram: Diagram) -> pd.DataFrame:
     """
     rows = []
     for j, later in enumerate(diagram.nodes):
-        given = parents(diagram, later)
+        direct = parents(diagram, later)
         for earlier in diagram.nodes[:j]:
-            if earlier not in given:
+            if earlier not in direct:
+                given = direct
+                if {earlier, later} <= diagram.recorded and not set(direct) <= diagram.recorded:
+                    stand_in = _recorded_separator(diagram, earlier, later, direct)
+                    given = direct if stand_in is None else stand_in
                 rows.append((earlier, later, given, {earlier, later, *given} <= diagram.recorded))
     return pd.DataFrame(rows, columns=["one", "other", "given", "testable"])
+
+
+def _recorded_separator(diagram: Diagram, one: str, other: str, direct: tuple[str, ...]) -> tuple[str, ...] | None:
+    """Return recorded nodes that separate two, the other's parents the last to go; None if no recorded nodes do."""
+    before = ({*ancestors(diagram, one), *ancestors(diagram, other)} & diagram.recorded) - {one, other}
+    found = tuple(name for name in diagram.nodes if name in before)
+    if not separated(diagram, one, other, given=found):  # [2] if this set does not, none does
+        return None
+    for name in (*(n for n in found if n not in direct), *(n for n in found if n in direct)):
+        fewer = tuple(kept for kept in found if kept != name)
+        if separated(diagram, one, other, given=fewer):
+            found = fewer
+    return found

@@ -57,11 +57,14 @@ class Diagram:
     recorded : frozenset of str
         Nodes that the records hold.
     arrows : tuple of Arrow
+    computed : frozenset of str
+        Nodes that follow from their parents by arithmetic.
     """
 
     nodes: tuple[str, ...]
     recorded: frozenset[str]
     arrows: tuple[Arrow, ...]
+    computed: frozenset[str] = frozenset()
 
 
 def read_diagram(mapping: Mapping[str, object]) -> Diagram:
@@ -70,7 +73,8 @@ def read_diagram(mapping: Mapping[str, object]) -> Diagram:
     Parameters
     ----------
     mapping : mapping
-        `nodes`: mapping of name to {'recorded': True or False}.
+        `nodes`: mapping of name to {'recorded': True or False}, and where it
+        follows from its parents by arithmetic 'computed': True.
         `arrows`: list of {'from': name, 'to': name, 'because': sentence}.
 
     Returns
@@ -107,14 +111,20 @@ def read_diagram(mapping: Mapping[str, object]) -> Diagram:
         nodes=_in_order(sorted(nodes), read),
         recorded=frozenset(name for name, entry in nodes.items() if entry["recorded"]),
         arrows=read,
+        computed=frozenset(name for name, entry in nodes.items() if entry.get("computed", False)),
     )
 
 
 def _node_faults(name: object, entry: object) -> list[str]:
     if not isinstance(name, str) or not name:
         return [f"a node must have a name; given {name!r}"]
-    if not isinstance(entry, Mapping) or set(entry) != {"recorded"} or not isinstance(entry["recorded"], bool):
-        return [f"node {name!r} must say 'recorded: true' or 'recorded: false' and nothing else; given {entry!r}"]
+    if (
+        not isinstance(entry, Mapping)
+        or not {"recorded"} <= set(entry) <= {"recorded", "computed"}
+        or not all(isinstance(value, bool) for value in entry.values())
+    ):
+        cure = "and may say 'computed: true', and nothing else"
+        return [f"node {name!r} must say 'recorded: true' or 'recorded: false', {cure}; given {entry!r}"]
     return []
 
 
@@ -209,7 +219,7 @@ def ancestors(diagram: Diagram, node: str) -> tuple[str, ...]:
     ('a', 'b')
     """
     check_known(diagram, [node])
-    return _reached(diagram, node, {name: parents(diagram, name) for name in diagram.nodes})
+    return _reached(diagram, node, [(arrow.effect, arrow.cause) for arrow in diagram.arrows])
 
 
 def descendants(diagram: Diagram, node: str) -> tuple[str, ...]:
@@ -226,10 +236,13 @@ def descendants(diagram: Diagram, node: str) -> tuple[str, ...]:
     ('b', 'c')
     """
     check_known(diagram, [node])
-    return _reached(diagram, node, {name: children(diagram, name) for name in diagram.nodes})
+    return _reached(diagram, node, [(arrow.cause, arrow.effect) for arrow in diagram.arrows])
 
 
-def _reached(diagram: Diagram, node: str, next_to: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+def _reached(diagram: Diagram, node: str, steps: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    next_to: dict[str, list[str]] = {name: [] for name in diagram.nodes}
+    for here, there in steps:
+        next_to[here].append(there)
     found: set[str] = set()
     waiting = list(next_to[node])
     while waiting:
@@ -271,12 +284,18 @@ def separated(diagram: Diagram, one: str, other: str, *, given: Iterable[str] = 
     check_known(diagram, [one, other, *held])
     if one == other or held & {one, other}:
         raise ValueError(f"two nodes apart from those given are needed; given {one!r}, {other!r}, {sorted(held)}")
-    kept = {one, other, *held}
-    for name in tuple(kept):
-        kept |= set(ancestors(diagram, name))
+    above: dict[str, set[str]] = {name: set() for name in diagram.nodes}
+    for arrow in diagram.arrows:
+        above[arrow.effect].add(arrow.cause)
+    kept, climbing = set[str](), [one, other, *held]
+    while climbing:
+        name = climbing.pop()
+        if name not in kept:
+            kept.add(name)
+            climbing += above[name]
     joined: dict[str, set[str]] = {name: set() for name in kept}
     for effect in kept:
-        causes = parents(diagram, effect)
+        causes = above[effect]
         for cause in causes:
             joined[effect].add(cause)
             joined[cause] |= {effect, *causes} - {cause}  # parents of one child are married

@@ -41,6 +41,9 @@ _NODES = 200
 _DEPTH = 12.0
 _LOG_VARIANCES = (math.log(1e-3), math.log(5.0))
 _POINTS = 256
+_CUTS = 9
+_LOG_SHAPE = (math.log(2.0), 1.0)
+"""Mean and standard deviation of the prior of the log shape; ours, no source: 95 % from 0.28 to 14."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +64,9 @@ class GroupLives:
     groups : DataFrame
         One row a group, sorted: group, n, failures, factor (of the hazard),
         low, high (its limits), scale, shape (the group's Weibull life).
+    draws : DataFrame
+        What the data leave open of each group's life, by group: group, weight
+        (sums to 1 a group), scale, shape. Empty where nothing can be told.
     n, failures, excluded : int
     confidence : float
     method : str
@@ -73,6 +79,7 @@ class GroupLives:
     variance: float | None
     p_value: float | None
     groups: pd.DataFrame
+    draws: pd.DataFrame
     n: int
     failures: int
     excluded: int
@@ -114,10 +121,11 @@ def fit_group_lives(
     -----
     The integral over the factor is a sum over equal steps of its logarithm.
     What is open of the pooled figures is averaged over by importance sampling
-    on a fixed set of points, with flat priors on the logarithms of scale and
-    shape and a half-normal prior of scale 1 on the standard deviation of the
-    factors. In 150 simulated data sets of eight groups of eight lives 95 %
-    limits covered 94 %; with the pooled figures taken as known, 81 %.
+    on a fixed set of points, with a flat prior on the logarithm of scale, a wide
+    normal one on that of shape (a few wide brackets alone would let it grow
+    without end) and a half-normal prior of scale 1 on the standard deviation
+    of the factors. In 150 simulated data sets of eight groups of eight lives 95 %
+    limits covered 93 %; with the pooled figures taken as known, 81 %.
 
     References
     ----------
@@ -148,6 +156,7 @@ def fit_group_lives(
             variance=None,
             p_value=None,
             groups=_group_table(counts, np.full((5, len(labels)), np.nan)),
+            draws=pd.DataFrame({"group": labels[:0], "weight": 0.0, "scale": 0.0, "shape": 0.0}),
             n=lives.n,
             failures=lives.failures,
             excluded=excluded,
@@ -162,7 +171,8 @@ def fit_group_lives(
     if gain <= 1e-6:
         life, variance, gain = pooled.life, 0.0, 0.0
         notes = ("no difference between groups was seen: their factors stay near 1",)
-    factors = likelihood.factors(life, variance, confidence=confidence)
+    points, weights = likelihood.open_points(life, variance)
+    factors = likelihood.factors(points, weights, confidence=confidence)
     return GroupLives(
         verdict=ESTIMATED,
         reason="",
@@ -170,6 +180,7 @@ def fit_group_lives(
         variance=variance,
         p_value=_half_chi_square(gain),
         groups=_group_table(counts, factors),
+        draws=likelihood.draws(points, weights, labels),
         n=lives.n,
         failures=lives.failures,
         excluded=excluded,
@@ -236,13 +247,14 @@ class _Marginal:
         life = Weibull(scale=math.exp(found[0]), shape=math.exp(found[1]))
         return life, math.exp(found[2]), self.log_likelihood(found)
 
-    def factors(self, life: Weibull, variance: float, *, confidence: float) -> Floats:
-        """Return factor, low, high, scale and shape of each group, [5] with the prior of [4]."""
+    def open_points(self, life: Weibull, variance: float) -> tuple[Floats, Floats]:
+        """Return points for what is open of the pooled figures, and their weights, [5] with the prior of [4]."""
         from scipy.special import softmax
 
         def log_posterior(at: Floats) -> float:
             # a half-normal standard deviation s has density s exp(-s^2 / 2) in log s^2, up to a constant
-            return self.log_likelihood(at) + 0.5 * float(at[2]) - 0.5 * math.exp(at[2])
+            between = 0.5 * float(at[2]) - 0.5 * math.exp(at[2])
+            return self.log_likelihood(at) + between - 0.5 * ((float(at[1]) - _LOG_SHAPE[0]) / _LOG_SHAPE[1]) ** 2
 
         start = np.array([math.log(life.scale), math.log(life.shape), math.log(max(variance, 0.05))])
         mode = self._climb(log_posterior, start)
@@ -250,7 +262,27 @@ class _Marginal:
         points[:, 2] = np.clip(points[:, 2], *_LOG_VARIANCES)
         weights = softmax(np.array([log_posterior(at) for at in points]) - log_density)
         kept = weights > 1e-6
-        return self._average(points[kept], weights[kept] / weights[kept].sum(), confidence=confidence)
+        return points[kept], weights[kept] / weights[kept].sum()
+
+    def draws(self, points: Floats, weights: Floats, labels: object) -> pd.DataFrame:
+        """Return lives of each group: at each point, those of factors that cut its posterior into equal parts."""
+        middles = (np.arange(_CUTS) + 0.5) / _CUTS
+        groups = int(self._codes.max()) + 1
+        scales, shapes = np.empty((groups, len(points), _CUTS)), np.empty((groups, len(points), _CUTS))
+        for i, at in enumerate(points):
+            factors, _, shares = self._by_group(at)
+            below = np.cumsum(shares, axis=1) - shares / 2.0
+            logs = np.stack([np.interp(middles, row, np.log(factors)) for row in below])
+            scales[:, i], shapes[:, i] = np.exp(at[0] - logs / math.exp(at[1])), math.exp(at[1])
+        each = len(points) * _CUTS
+        return pd.DataFrame(
+            {
+                "group": np.repeat(np.asarray(labels), each),
+                "weight": np.tile(np.repeat(weights / _CUTS, _CUTS), groups),
+                "scale": scales.ravel(),
+                "shape": shapes.ravel(),
+            }
+        )
 
     def _by_group(self, at: Floats) -> tuple[Floats, Floats, Floats]:
         """Return factors, log-likelihood of each group, and the weights of the factors given its lives."""
@@ -261,7 +293,8 @@ class _Marginal:
         total = shares.sum(axis=1, keepdims=True)
         return factors, (highest + np.log(total))[:, 0], shares / total
 
-    def _average(self, points: Floats, weights: Floats, *, confidence: float) -> Floats:
+    def factors(self, points: Floats, weights: Floats, *, confidence: float) -> Floats:
+        """Return factor, low, high, scale and shape of each group, averaged over the points."""
         tail = (1.0 - confidence) / 2.0
         grid = np.linspace(math.log(1e-4), math.log(1e3), 2001)
         sums = np.zeros((3, int(self._codes.max()) + 1))

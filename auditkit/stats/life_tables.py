@@ -23,7 +23,7 @@ import pandas as pd
 from auditkit.stats.lifetimes import CANNOT_TELL, ESTIMATED, Lives, read_lives
 from auditkit.stats.rows import check_confidence
 
-__all__ = ["LifeTable", "kaplan_meier", "turnbull"]
+__all__ = ["LifeTable", "kaplan_meier", "share_failed", "turnbull"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -171,6 +171,48 @@ def turnbull(
     return _life_table(
         lives, table, confidence=None, method="Turnbull's nonparametric maximum likelihood", notes=(_NO_LIMITS,)
     )
+
+
+def share_failed(
+    table: pd.DataFrame, age: npt.ArrayLike, *, last_good: npt.ArrayLike, first_bad: npt.ArrayLike
+) -> pd.DataFrame:
+    """Return the shares failed by an age, of lives last seen good and first seen bad at given ages.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Of `turnbull`: after, by, share.
+    age, last_good, first_bad : array_like
+        As for `weibull.probability_failed`.
+
+    Returns
+    -------
+    DataFrame
+        One row an age: estimate, low, high `[-]`. Turnbull's intervals leave
+        open where in them the failures fell: low has them all at the end, high
+        all at the start, the estimate spreads them evenly. Missing where no
+        share lies in the bracket or the age falls beyond the last look.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"after": [2.0, 5.0], "by": [3.0, 6.0], "share": [0.5, 0.5]})
+    >>> share_failed(table, [4.0, 5.5], last_good=0.0, first_bad=np.inf).to_numpy().tolist()
+    [[0.5, 0.5, 0.5], [0.75, 0.5, 1.0]]
+    """
+    t, good, bad = (column[:, None] for column in np.atleast_1d(*np.broadcast_arrays(age, last_good, first_bad)))
+    after, by = (table[name].to_numpy(dtype=float) for name in ("after", "by"))
+    held = np.where((after >= good) & (by <= bad), table["share"].to_numpy(dtype=float), 0.0)
+    width = np.where(np.isfinite(by) & (by > after), by - after, 1.0)
+    begun, ended = after < t, by <= t
+    spread = np.where(ended, 1.0, np.where(begun, np.clip((t - after) / width, 0.0, 1.0), 0.0))
+    beyond = (begun & ~np.isfinite(by) & (held > 0)).any(axis=1)
+    total = held.sum(axis=1)
+    told = (total > 0) & ~beyond
+    parts = np.stack([(held * part).sum(axis=1) for part in (spread, ended, begun)])
+    shares = np.divide(parts, total, out=np.full(parts.shape, np.nan), where=told)
+    out = pd.DataFrame(shares.T, columns=["estimate", "low", "high"])
+    seen = (t[:, 0] >= bad[:, 0], t[:, 0] <= good[:, 0])
+    return out.mask(pd.Series(seen[1]), 0.0).mask(pd.Series(seen[0]), 1.0)
 
 
 def _life_table(

@@ -13,6 +13,7 @@ References
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from statistics import NormalDist
 
 __all__ = [
@@ -20,19 +21,22 @@ __all__ = [
     "logistic_sample_size_binary",
     "logistic_sample_size_continuous",
     "smallest_difference",
+    "smallest_rise",
     "two_proportion_power",
     "two_proportion_sample_size",
 ]
 
 
-def two_proportion_power(risk_1: float, risk_2: float, *, n: float, alpha: float = 0.05) -> float:
-    """Return the power to tell two risks apart with n independent records in each group [-].
+def two_proportion_power(risk_1: float, risk_2: float, *, n: float, ratio: float = 1.0, alpha: float = 0.05) -> float:
+    """Return the power to tell two risks apart with n independent records in the first group [-].
 
     Parameters
     ----------
     risk_1, risk_2 : float
     n : float
-        Records in each group; with clusters, divided by the `design_effect`.
+        Records in the first group; with clusters, divided by the `design_effect`.
+    ratio : float
+        Records in the second group over those in the first.
     alpha : float
         Two-sided; a difference found the wrong way round is not counted.
 
@@ -56,13 +60,11 @@ def two_proportion_power(risk_1: float, risk_2: float, *, n: float, alpha: float
     """
     _check_share(risk_1=risk_1, risk_2=risk_2)
     _check_inside(alpha=alpha)
-    if not n > 0:
-        raise ValueError(f"n must be above 0; given {n}")
-    null, alternative = _standard_deviations(risk_1, risk_2)
-    if alternative == 0.0:
-        return 1.0 if risk_1 != risk_2 else alpha / 2.0
-    reach = (math.sqrt(n) * abs(risk_1 - risk_2) - _z(1 - alpha / 2) * null) / alternative
-    return NormalDist().cdf(reach)
+    if not (n > 0 and ratio > 0):
+        raise ValueError(f"n must be above 0, and ratio as well; given {n} and {ratio}")
+    if risk_1 == risk_2 and risk_1 in (0.0, 1.0):
+        return alpha / 2.0
+    return _power(risk_1, risk_2, n=n, ratio=ratio, critical=_z(1 - alpha / 2))
 
 
 def two_proportion_sample_size(risk_1: float, risk_2: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
@@ -276,26 +278,95 @@ def smallest_difference(
     >>> round(smallest_difference(0.1, n=400, clusters=20, icc=0.05), 3)
     0.098
     """
-    from scipy.optimize import brentq
-
     _check_inside(risk=risk, alpha=alpha, power=power)
     if not 1 <= clusters <= n:
         raise ValueError(f"one cluster or more, and not more than records, are needed; given {clusters} and {n}")
     independent = n / design_effect(n / clusters, icc=icc, size_variation=size_variation)
+    return _least_rise(
+        lambda rise: two_proportion_power(risk, risk + rise, n=independent, alpha=alpha) - power, most=1.0 - risk
+    )
 
-    def excess(rise: float) -> float:
-        return two_proportion_power(risk, risk + rise, n=independent, alpha=alpha) - power
 
-    most = 1.0 - risk
+def smallest_rise(
+    risk: float,
+    *,
+    n: float,
+    n_exposed: float,
+    inflation: float = 1.0,
+    clusters: float = math.inf,
+    power: float = 0.8,
+    alpha: float = 0.05,
+) -> float:
+    """Return the smallest rise of a risk that so many records with an exposure, beside others without, can show [-].
+
+    Parameters
+    ----------
+    risk : float
+        Risk without the exposure.
+    n, n_exposed : float
+        Records without, and with it.
+    inflation : float
+        How many times the variance grows by what is adjusted for, and by clusters.
+    clusters : float
+        Clusters that the test will rest on: it is Student's t with one degree
+        of freedom fewer.
+    power, alpha : float
+        Alpha is two-sided.
+
+    Returns
+    -------
+    float
+        NaN where not even a risk of 1 could be told.
+
+    Raises
+    ------
+    ValueError
+        A share is out of range, the inflation not above 0, or there are fewer than two clusters.
+
+    References
+    ----------
+    [1]_ of the module, for groups that differ in size.
+
+    Examples
+    --------
+    >>> round(smallest_rise(0.1, n=300, n_exposed=100), 3)
+    0.113
+    >>> round(smallest_rise(0.1, n=300, n_exposed=100, inflation=1.5, clusters=8), 3)
+    0.165
+    """
+    from scipy.stats import t
+
+    _check_inside(risk=risk, alpha=alpha, power=power)
+    if not inflation > 0 or not clusters >= 2:
+        raise ValueError(f"inflation must be above 0, and clusters two or more; given {inflation} and {clusters}")
+    if not (n > 0 and n_exposed > 0):
+        raise ValueError(f"records with and without the exposure are needed; given {n_exposed} and {n}")
+    critical = _z(1 - alpha / 2) if math.isinf(clusters) else float(t.isf(alpha / 2, clusters - 1))
+    return _least_rise(
+        lambda rise: _power(risk, risk + rise, n=n / inflation, ratio=n_exposed / n, critical=critical) - power,
+        most=1.0 - risk,
+    )
+
+
+def _power(risk_1: float, risk_2: float, *, n: float, ratio: float, critical: float) -> float:
+    null, alternative = _standard_deviations(risk_1, risk_2, ratio=ratio)
+    if alternative == 0.0:
+        return 1.0
+    return NormalDist().cdf((math.sqrt(n) * abs(risk_1 - risk_2) - critical * null) / alternative)
+
+
+def _least_rise(excess: Callable[[float], float], *, most: float) -> float:
+    from scipy.optimize import brentq
+
     if excess(most) < 0:
         return float("nan")
     return float(brentq(excess, 1e-12, most, xtol=1e-9))
 
 
-def _standard_deviations(risk_1: float, risk_2: float) -> tuple[float, float]:
-    mean = (risk_1 + risk_2) / 2
-    null = math.sqrt(2 * mean * (1 - mean))
-    return null, math.sqrt(risk_1 * (1 - risk_1) + risk_2 * (1 - risk_2))
+def _standard_deviations(risk_1: float, risk_2: float, *, ratio: float = 1.0) -> tuple[float, float]:
+    mean = (risk_1 + ratio * risk_2) / (1 + ratio)
+    null = math.sqrt((1 + 1 / ratio) * mean * (1 - mean))
+    return null, math.sqrt(risk_1 * (1 - risk_1) + risk_2 * (1 - risk_2) / ratio)
 
 
 def _z(share: float) -> float:

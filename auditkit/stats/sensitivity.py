@@ -134,8 +134,10 @@ def _strength(risk: float) -> float:
     return above + math.sqrt(above * (above - 1.0))  # [1] the formula
 
 
-def leave_one_group_out(frame: pd.DataFrame, *, group: str, estimate: Callable[[pd.DataFrame], float]) -> pd.DataFrame:
-    """Return an estimate without each group in turn, most moved first.
+def leave_one_group_out(
+    frame: pd.DataFrame, *, group: str, estimate: Callable[[pd.DataFrame], pd.DataFrame]
+) -> pd.DataFrame:
+    """Return estimates without each group in turn, most moved first.
 
     Parameters
     ----------
@@ -144,45 +146,55 @@ def leave_one_group_out(frame: pd.DataFrame, *, group: str, estimate: Callable[[
     group : str
         Column.
     estimate : callable
-        From a frame to a number; NaN, or a ValueError, where the rest of the
-        rows does not carry it.
+        From a frame to one row an estimate: estimate, low, high, with an index
+        that names it. A ValueError, an absent row or NaN says that the rows
+        do not carry it.
 
     Returns
     -------
     DataFrame
-        group, n (rows of the group), estimate (without them), change (less the
-        estimate on all rows), reverses (the sign is another).
+        One row an estimate and group, the estimates in their order on all
+        rows, indexed as they are: group, n (rows of the group), estimate, low,
+        high (without them), change (less the estimate on all rows), reverses
+        (the sign is another). NaN where there is no estimate, those groups last.
 
     Raises
     ------
     ValueError
-        There are fewer than two groups, or a row has none.
+        There are fewer than two groups, a row has none, or all rows together do
+        not carry the estimates.
 
     Examples
     --------
     >>> frame = pd.DataFrame({"crew": ["a", "a", "b", "c"], "y": [1.0, 1.0, 1.0, 9.0]})
-    >>> table = leave_one_group_out(frame, group="crew", estimate=lambda rows: rows["y"].mean())
-    >>> table["group"].tolist()
-    ['a', 'c', 'b']
+    >>> def mean(rows):
+    ...     return pd.DataFrame({"estimate": rows["y"].mean(), "low": np.nan, "high": np.nan}, index=["mean"])
+    >>> table = leave_one_group_out(frame, group="crew", estimate=mean)
+    >>> table["group"].tolist(), table["estimate"].tolist()
+    (['a', 'c', 'b'], [5.0, 1.0, 3.6666666666666665])
     """
     if frame[group].isna().any():
         raise ValueError(f"every row must have a {group}; {int(frame[group].isna().sum())} have none")
     labels = sorted(frame[group].unique())
     if len(labels) < 2:
         raise ValueError(f"two groups or more are needed in {group}; given {labels}")
-    whole = float(estimate(frame))
-    rows = []
+    whole = estimate(frame)["estimate"].astype("float64")
+    parts = []
     for label in labels:
         own = frame[group] == label
-        value = _or_nan(estimate, frame.loc[~own])
-        rows.append((label, int(own.sum()), value, value - whole, value * whole < 0))
-    table = pd.DataFrame(rows, columns=["group", "n", "estimate", "change", "reverses"])
-    order = np.argsort(-table["change"].abs().to_numpy(), kind="stable")
-    return table.iloc[order].reset_index(drop=True)
+        left = _or_nothing(estimate, frame.loc[~own], whole.index)
+        change = left["estimate"] - whole
+        left = left.assign(change=change, reverses=left["estimate"] * whole < 0)
+        left.insert(0, "group", label)
+        left.insert(1, "n", int(own.sum()))
+        parts.append(left.assign(_place=np.arange(len(whole)), _far=-change.abs()))
+    table = pd.concat(parts).sort_values(["_place", "_far"], kind="stable")
+    return table.drop(columns=["_place", "_far"])
 
 
-def _or_nan(estimate: Callable[[pd.DataFrame], float], rows: pd.DataFrame) -> float:
+def _or_nothing(estimate: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
     try:
-        return float(estimate(rows))
+        found = estimate(rows)
     except ValueError:
-        return float("nan")
+        found = pd.DataFrame(columns=["estimate", "low", "high"], index=index[:0])
+    return found.reindex(index)[["estimate", "low", "high"]].astype("float64")

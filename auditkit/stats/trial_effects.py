@@ -23,7 +23,16 @@ from auditkit.stats.rows import check_confidence, complete_rows, finite_values
 from auditkit.stats.trial_strata import contrast_columns, corner_runs, error_strata, stratum_of
 from auditkit.stats.trials import effect_name
 
-__all__ = ["Curvature", "Lenth", "TrialEffects", "curvature", "lenth", "repeats_summary", "trial_effects"]
+__all__ = [
+    "Curvature",
+    "Lenth",
+    "TrialEffects",
+    "curvature",
+    "lenth",
+    "pseudo_errors",
+    "repeats_summary",
+    "trial_effects",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -67,12 +76,14 @@ class Curvature:
     std_error : float
         From centre runs and from like corners.
     df : int
-    p : float
+    low, high, p : float
     """
 
     estimate: float
     std_error: float
     df: int
+    low: float
+    high: float
     p: float
 
 
@@ -239,8 +250,7 @@ def lenth(effects: npt.ArrayLike, *, confidence: float = 0.95) -> Lenth:
 
     check_confidence(confidence)
     sizes = np.abs(finite_values(effects, at_least=3, what="effects"))
-    first = 1.5 * float(np.median(sizes))
-    error = 1.5 * float(np.median(sizes[sizes < 2.5 * first])) if first else 0.0  # [2] eq. 1
+    error = float(pseudo_errors(sizes[:, None])[0])
     count = len(sizes)
     each = (1.0 + confidence ** (1.0 / count)) / 2.0
     return Lenth(
@@ -252,7 +262,24 @@ def lenth(effects: npt.ArrayLike, *, confidence: float = 0.95) -> Lenth:
     )
 
 
-def curvature(runs: pd.DataFrame, *, factors: Sequence[str], response: str) -> Curvature:
+def pseudo_errors(effects: Floats) -> Floats:
+    """Return Lenth's pseudo standard error of each column of effects.
+
+    Examples
+    --------
+    >>> pseudo_errors(np.array([[0.1], [0.2], [9.0]])).round(3).tolist()
+    [0.225]
+    """
+    sizes = np.abs(effects)
+    first = 1.5 * np.median(sizes, axis=0)
+    small = np.where(sizes < 2.5 * first, sizes, np.nan)  # [2] eq. 1
+    small[:, first == 0.0] = 0.0
+    return np.asarray(1.5 * np.nanmedian(small, axis=0), dtype=np.float64)
+
+
+def curvature(
+    runs: pd.DataFrame, *, factors: Sequence[str], response: str, block: str | None = None, confidence: float = 0.95
+) -> Curvature:
     """Return whether the middle lies off the plane of the corners.
 
     Parameters
@@ -261,6 +288,10 @@ def curvature(runs: pd.DataFrame, *, factors: Sequence[str], response: str) -> C
         One row a run, corners (-1, +1) and two centre runs (0) or more.
     factors : sequence of str
     response : str
+    block : str, optional
+        Column that names the block, whose differences are taken out of the
+        estimate and of the error.
+    confidence : float
 
     Returns
     -------
@@ -269,7 +300,8 @@ def curvature(runs: pd.DataFrame, *, factors: Sequence[str], response: str) -> C
     Raises
     ------
     ValueError
-        There are fewer than two centre runs.
+        There are fewer than two centre runs, or settings and blocks leave no
+        difference between like runs.
 
     References
     ----------
@@ -279,22 +311,39 @@ def curvature(runs: pd.DataFrame, *, factors: Sequence[str], response: str) -> C
     --------
     >>> runs = pd.DataFrame({"a": [-1, 1, 0, 0, 0], "y": [1.0, 3.0, 5.0, 6.0, 4.0]})
     >>> found = curvature(runs, factors=["a"], response="y")
-    >>> found.estimate, round(found.std_error, 3), found.df
+    >>> round(found.estimate, 3), round(found.std_error, 3), found.df
     (-3.0, 0.913, 2)
     """
     from scipy.stats import t
 
-    kept, _ = complete_rows(runs, columns=[*factors, response])
+    check_confidence(confidence)
+    kept, _ = complete_rows(runs, columns=[*factors, response, *([block] if block is not None else [])])
     corner = corner_runs(kept, factors)
     if (~corner).sum() < 2:
         raise ValueError(f"two centre runs or more are needed; given {int((~corner).sum())}")
-    y = kept[response]
-    like = y.groupby([kept[name] for name in factors])
-    squares, df = float(((y - like.transform("mean")) ** 2).sum()), len(y) - like.ngroups
-    estimate = float(y[corner].mean() - y[~corner].mean())
-    error = float(np.sqrt(squares / df * (1.0 / corner.sum() + 1.0 / (~corner).sum())))
+    y = kept[response].to_numpy(dtype=np.float64)
+    setting = kept.groupby(list(factors), sort=True).ngroup()
+    like = pd.get_dummies(setting).to_numpy(dtype=np.float64)
+    of_corners = np.asarray(corner @ like, dtype=np.float64)
+    model = like
+    if block is not None:
+        others = pd.get_dummies(kept[block], drop_first=True).to_numpy(dtype=np.float64)
+        model = np.column_stack([like, others])
+    weights = np.zeros(model.shape[1])
+    weights[: like.shape[1]] = np.where(of_corners > 0, of_corners / corner.sum(), -1.0)
+    inverse = np.linalg.pinv(model.T @ model)
+    fitted = inverse @ model.T @ y
+    df = len(y) - int(np.linalg.matrix_rank(model))
+    if df < 1:
+        raise ValueError("settings and blocks must leave differences between like runs; they leave none")
+    squares = float(((y - model @ fitted) ** 2).sum())
+    if squares < 1e-20 * float((y**2).sum()):
+        squares = 0.0
+    estimate = float(weights @ fitted)
+    error = float(np.sqrt(squares / df * (weights @ inverse @ weights)))
+    reach = float(t.isf((1.0 - confidence) / 2.0, df)) * error
     p = float(2.0 * t.sf(abs(estimate) / error, df)) if error else float(estimate == 0)
-    return Curvature(estimate=estimate, std_error=error, df=df, p=p)
+    return Curvature(estimate=estimate, std_error=error, df=df, low=estimate - reach, high=estimate + reach, p=p)
 
 
 def _error(y: Floats, estimate: float, basis: Floats, confidence: float) -> tuple[float, ...]:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from auditkit.stats.trial_effects import pseudo_errors
 from auditkit.stats.trial_strata import contrast_columns, corner_runs, error_strata, stratum_of
 from auditkit.stats.trials import effect_name
 
@@ -30,9 +31,10 @@ def trial_power(
     order: int = 2,
     alpha: float = 0.05,
     simulations: int = 2000,
+    unreplicated: str = "raise",
     rng: np.random.Generator,
 ) -> pd.DataFrame:
-    """Return how often each effect of a replicated trial would be found.
+    """Return how often each effect of a trial would be found.
 
     More readings of a run make its mean better known, but take nothing off
     what sets one run apart from the next.
@@ -56,19 +58,23 @@ def trial_power(
     alpha : float
         Two-sided.
     simulations : int
+    unreplicated : {'raise', 'lenth'}
+        Without replicates: refuse, or hold each effect against Lenth's margin.
     rng : Generator
 
     Returns
     -------
     DataFrame
-        effect, size, power, std_error (of the power, by simulation), df. For
-        an effect of size 0, power is the rate of false alarms.
+        effect, size, power, std_error (of the power, by simulation), df (a
+        third of the effects under Lenth). For an effect of size 0, power is
+        the rate of false alarms.
 
     Raises
     ------
     ValueError
         An effect is not one that the plan can tell, or no setting is
-        replicated in the stratum an effect is held against.
+        replicated in the stratum an effect is held against. Lenth's margin
+        needs three effects or more and runs without whole plots.
 
     References
     ----------
@@ -103,15 +109,23 @@ def trial_power(
     if whole_plot is not None:
         plots, labels = pd.factorize(runs[whole_plot])
         y = y + rng.normal(0.0, whole_plot_sd, (len(labels), simulations))[plots]
+    if unreplicated not in ("raise", "lenth"):
+        raise ValueError(f"unreplicated must be 'raise' or 'lenth'; given {unreplicated!r}")
+    estimates = np.stack([2.0 * contrast.column @ y / len(runs) for contrast in contrasts])
+    by_lenth = unreplicated == "lenth" and not any(basis.shape[1] for basis in strata.values())
+    if by_lenth and (whole_plot is not None or len(contrasts) < 3):
+        raise ValueError("without replicates, three effects or more and no whole plots are needed")
     rows = []
-    for name, contrast in zip(names, contrasts, strict=True):
+    for place, (name, contrast) in enumerate(zip(names, contrasts, strict=True)):
         stratum = stratum_of(contrast, runs=runs, whole_plot=whole_plot)
         basis = strata[stratum]
-        df = basis.shape[1]
+        df = len(contrasts) / 3.0 if by_lenth else float(basis.shape[1])
         if not df:
             raise ValueError(f"{name} has no error to be held against: replicate the {stratum}s")
-        error = np.sqrt(4.0 * ((basis.T @ y) ** 2).sum(axis=0) / df / len(runs))
-        found = np.abs(2.0 * contrast.column @ y / len(runs)) > float(t.isf(alpha / 2.0, df)) * error
+        error = (
+            pseudo_errors(estimates) if by_lenth else np.sqrt(4.0 * ((basis.T @ y) ** 2).sum(axis=0) / df / len(runs))
+        )
+        found = np.abs(estimates[place]) > float(t.isf(alpha / 2.0, df)) * error
         power = float(found.mean())
         rows.append((name, float(effects.get(name, 0.0)), power, (power * (1 - power) / simulations) ** 0.5, df))
     return pd.DataFrame(rows, columns=["effect", "size", "power", "std_error", "df"])

@@ -4,12 +4,14 @@ References
 ----------
 [1] N. R. Draper and H. Smith (1998), Applied Regression Analysis, 3rd ed.,
     Wiley, 1.4 (least squares), 3.2 (inverse estimation, Fieller's limits).
+[2] G. A. Whitmore (1995), Lifetime Data Analysis 1:307-319: wear that grows
+    by independent steps, of mean and variance in proportion to their length.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,7 +20,7 @@ from auditkit.stats.intervals import Interval
 from auditkit.stats.lifetimes import CANNOT_TELL, ESTIMATED
 from auditkit.stats.rows import check_confidence, complete_rows
 
-__all__ = ["TimeToLimit", "WearLine", "time_to_limit", "wear_line"]
+__all__ = ["TimeToLimit", "WearLine", "item_to_limit", "step_line", "time_to_limit", "wear_line"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,3 +208,98 @@ def time_to_limit(line: WearLine, *, limit: float) -> TimeToLimit:
         ),
         limit=float(limit),
     )
+
+
+def step_line(
+    frame: pd.DataFrame,
+    *,
+    length: str = "length",
+    growth: str = "growth",
+    confidence: float = 0.95,
+    missing: str = "raise",
+) -> WearLine:
+    """Return the rate of wear from its growth between successive looks at one item or several.
+
+    Unlike wears of one item at several ages, its growths from look to look are
+    independent; each counts by the inverse of its variance, which is in
+    proportion to its length. The rate is all growth over all length.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a step from one look to the next.
+    length, growth : str
+        Columns: age gone by (above 0), and wear gained.
+    confidence : float
+    missing : {'raise', 'exclude'}
+
+    Returns
+    -------
+    WearLine
+        residual_sd is of the growth over a step of length 1.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two steps, or one without length.
+
+    References
+    ----------
+    [1]_ 1.4, [2]_ of the module.
+
+    Examples
+    --------
+    >>> line = step_line(pd.DataFrame({"length": [4.0, 1.0, 4.0], "growth": [10.0, 4.0, 13.0]}))
+    >>> round(line.rate.estimate, 3), round(line.residual_sd, 3)
+    (3.0, 1.061)
+    """
+    rows, excluded = complete_rows(frame, columns=[length, growth], missing=missing)
+    if not (rows[length] > 0).all():
+        raise ValueError(f"{length} must be above 0 in every step; given {rows[length].min():g}. Leave such steps out")
+    root = np.sqrt(rows[length].to_numpy(dtype=float))
+    scaled = pd.DataFrame({"age": root, "wear": rows[growth].to_numpy(dtype=float) / root})
+    line = wear_line(scaled, confidence=confidence)
+    method = "all growth over all length, variance in proportion to length, t limits"
+    return replace(line, excluded=excluded, method=method, rate=replace(line.rate, method=method))
+
+
+def item_to_limit(line: WearLine, *, limit: float) -> TimeToLimit:
+    """Return the further age at which one item that wears by steps reaches a limit, with limits for that item.
+
+    Parameters
+    ----------
+    line : WearLine
+        Of `step_line`.
+    limit : float
+        Wear still to come, above 0.
+
+    Raises
+    ------
+    ValueError
+        The limit is not above 0.
+
+    References
+    ----------
+    [1]_ 3.2 of the module with the variance of [2]_: all t for which
+    (limit - b t)^2 <= t_df^2 * (t^2 var(b) + t sd^2).
+
+    Examples
+    --------
+    >>> line = step_line(pd.DataFrame({"length": [4.0, 1.0, 4.0], "growth": [10.0, 4.0, 13.0]}))
+    >>> result = item_to_limit(line, limit=30.0)
+    >>> round(result.age.estimate, 1), round(result.age.low, 1), round(result.age.high, 1)
+    (10.0, 5.5, 24.6)
+    """
+    from scipy.stats import t as t_distribution
+
+    mean = time_to_limit(line, limit=limit)
+    if mean.age is None:
+        return mean
+    t2 = float(t_distribution.isf((1.0 - line.confidence) / 2.0, line.df)) ** 2
+    rate = line.rate.estimate
+    # a t^2 - 2 b t + c <= 0, from the inequality above
+    a = rate**2 - t2 * line.covariance[1][1]
+    b, c = limit * rate + t2 * line.residual_sd**2 / 2.0, limit**2
+    root = math.sqrt(max(b**2 - a * c, 0.0))
+    age = replace(mean.age, low=(b - root) / a, high=(b + root) / a, method="Fieller, with the item's own spread")
+    return replace(mean, age=age)

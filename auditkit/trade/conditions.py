@@ -163,7 +163,9 @@ def side_of_window(runs: pd.DataFrame, condition: Condition) -> pd.Series:
     ----------
     runs : DataFrame
         One row a run, with the condition's column and those named in its
-        `not_for`.
+        `not_for`. Where the condition's column is not there, as that of a
+        finding that has not been joined, it is recorded for no run; a column of
+        `not_for` that is not there leaves no run out.
 
     Returns
     -------
@@ -178,7 +180,8 @@ def side_of_window(runs: pd.DataFrame, condition: Condition) -> pd.Series:
     >>> side_of_window(runs, load_conditions()["standoff_mm"]).tolist()
     ['below', 'inside', 'above', 'not recorded']
     """
-    values = runs[condition.name].astype("float64")
+    blank = pd.Series(float("nan"), index=runs.index)
+    values = runs.get(condition.name, blank).astype("float64")
     word = "inside" if condition.has_window else "no window"
     side = pd.Series(word, index=runs.index, name=condition.name, dtype="str")
     if condition.low is not None:
@@ -189,5 +192,6 @@ def side_of_window(runs: pd.DataFrame, condition: Condition) -> pd.Series:
         side = side.mask(above, "above")
     side = side.mask(values.isna(), "not recorded")
     for column, excluded in condition.not_for.items():
-        side = side.mask(runs[column].isin(excluded), "does not apply")
+        if column in runs.columns:
+            side = side.mask(runs[column].isin(excluded), "does not apply")
     return side

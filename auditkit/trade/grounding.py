@@ -24,6 +24,7 @@ __all__ = [
     "Rule",
     "ground_breaches",
     "startup_breaches",
+    "startup_lists",
 ]
 
 BREACH = "stop work"
@@ -202,6 +203,48 @@ def startup_breaches(startup_checks: pd.DataFrame) -> pd.DataFrame:
     2      U1     stop work    gloves_conductive    0.0  1.000
     """
     return _breaches(startup_checks, STARTUP_RULES, keys=["unit_id", "checked_at"], name="startup_checks")
+
+
+def startup_lists(startup_checks: pd.DataFrame) -> pd.DataFrame:
+    """Return how far each start-up list was gone through, and how many of its rules were broken.
+
+    Parameters
+    ----------
+    startup_checks : DataFrame
+        As in `startup_breaches`.
+
+    Returns
+    -------
+    DataFrame
+        One row a start-up, sorted by unit_id and checked_at: unit_id,
+        checked_at, items (of the list), answered, complete (bool: all
+        answered, whatever the answers), breaches (rules broken).
+
+    Raises
+    ------
+    ValueError
+        A column is not there.
+
+    Examples
+    --------
+    >>> checks = pd.DataFrame({
+    ...     "unit_id": ["U1"], "checked_at": pd.to_datetime(["2027-01-11T06:30Z"]),
+    ...     "grounds_separate": pd.array([True], "boolean"), "supply_distance_m": [4.0],
+    ...     "circuit_test_passed": pd.array([True], "boolean"), "ventilation_running": pd.array([None], "boolean"),
+    ...     "gloves_conductive": pd.array([True], "boolean")})
+    >>> startup_lists(checks)[["items", "answered", "complete", "breaches"]].to_numpy().tolist()
+    [[5, 4, False, 1]]
+    """
+    items = list(dict.fromkeys(rule.column for rule in STARTUP_RULES))
+    keys = ["unit_id", "checked_at"]
+    require_columns(startup_checks, [*keys, *items], name="startup_checks")
+    rows = startup_checks.sort_values(keys, kind="stable", ignore_index=True)
+    answered = rows[items].notna().sum(axis="columns")
+    broken = startup_breaches(rows)
+    counts = broken[broken["category"] == BREACH].groupby(keys).size().rename("breaches")
+    result = rows[keys].assign(items=len(items), answered=answered, complete=answered == len(items))
+    result = result.join(counts, on=keys)
+    return result.assign(breaches=result["breaches"].fillna(0).astype("int64"))
 
 
 def _breaches(frame: pd.DataFrame, rules: Sequence[Rule], *, keys: list[str], name: str) -> pd.DataFrame:

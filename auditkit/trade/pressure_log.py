@@ -1,15 +1,14 @@
 """Pressure log: what a once-a-second record of pot pressure says of each run.
 
-A log of millions of rows is read in blocks; only the readings of runs still
-going on are held.
+Logs of millions of rows are read in blocks; only the readings inside runs are
+held, 22 bytes each. A row that cannot be used is set aside and counted, and the
+first of each kind are told with file, line and reason.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import asdict, dataclass, fields
-from pathlib import Path
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -17,40 +16,57 @@ import pandas as pd
 
 from auditkit.errors import SourceError
 from auditkit.trade.columns import require_columns
+from auditkit.trade.log_rows import LOG_COLUMNS, LogBlock, LogSource, read_rows
 from auditkit.trade.run_pressure import GAP_S, RunPressure, summarise_run
 
-if TYPE_CHECKING:
-    import pyarrow as pa
+__all__ = ["MOST_FAULTS", "PressureLog", "read_pressure_logs", "summarise_log"]
 
-__all__ = ["PressureLog", "read_pressure_log", "summarise_log"]
+MOST_FAULTS = 20
+"""Faults of one kind and file that are told one by one; all are counted."""
 
-_BLOCK_BYTES = 1 << 24
-_BLOCK_ROWS = 1 << 18
-_LOG_COLUMNS = ["unit_id", "logged_at", "pot_kpa"]
+_RUN_COLUMNS = ["run_id", "unit_id", "started_at", "ended_at"]
 _SUMMARY = [field.name for field in fields(RunPressure)]
+_KINDS = ("cells", "unit", "time", "pressure", "order", "duplicate")
+_COUNTS = ("n", "used", "outside_runs", *_KINDS)
+_FAULTS = ["file", "line", "column", "value", "kind", "why"]
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PressureLog:
-    """A log, summed up by run.
+    """Logs, summed up by run.
 
     Attributes
     ----------
     runs : DataFrame
         One row a run that was asked about, sorted by run_id: run_id and the
-        fields of `RunPressure`; a run without a row in the log has n 0 and is one gap.
+        fields of `RunPressure`; a run without a row in a log has n 0 and is one gap.
+    files : DataFrame
+        One row a file: file, n (rows read), used (inside a run), outside_runs,
+        and what was set aside: cells (another number of cells than the
+        header), unit (none named), time, pressure (not to be read), order
+        (earlier than the row of the unit before), duplicate (a time of the
+        unit that has a reading already); why (why nothing was read, or empty).
+    faults : DataFrame
+        The first `MOST_FAULTS` of each kind and file: file, line (row of a
+        Parquet file), column, value, kind, why.
     n : int
         Rows read.
     excluded : int
         Rows that belong to no run.
+    set_aside : int
+        Rows that could not be used.
     method : str
     """
 
     runs: pd.DataFrame
+    files: pd.DataFrame
+    faults: pd.DataFrame
     n: int
     excluded: int
+    set_aside: int
     method: str
 
 
@@ -62,18 +78,17 @@ def summarise_log(
     Parameters
     ----------
     blocks : iterable of DataFrame
-        unit_id, logged_at (UTC), pot_kpa `[kPa]`; the times of a unit rise,
-        within a block and from block to block. Units may alternate.
+        unit_id, logged_at (with a zone), pot_kpa `[kPa]`. Units may alternate.
     runs : DataFrame
-        run_id, unit_id, started_at, ended_at; runs of one unit may not overlap.
+        run_id, unit_id, started_at, ended_at. A reading counts for every run
+        of its unit that was on at the time.
     low, high : float, optional
         Window `[kPa]`.
 
     Raises
     ------
     ValueError
-        A column is not there, a run occurs twice, two runs of a unit overlap,
-        a time has no zone, or the times of a unit do not rise.
+        A column is not there, a run occurs twice, or a time has no zone.
 
     Examples
     --------
@@ -84,86 +99,104 @@ def summarise_log(
     >>> summary.runs[["run_id", "n", "median_kpa"]].to_numpy().tolist(), summary.excluded
     ([['R1', 3, 41.0]], 1)
     """
-    collected = _Collector(_calendars(runs), low=low, high=high)
-    n = 0
+    collected = _Collector(runs)
+    collected.begin("log", dict(zip(LOG_COLUMNS, LOG_COLUMNS, strict=True)))
+    line = 1
     for block in blocks:
-        require_columns(block, _LOG_COLUMNS, name="the log")
-        n += len(block)
-        collected.add(block)
-    return PressureLog(
-        runs=collected.table(),
-        n=n,
-        excluded=collected.strays,
-        method=f"readings of 0 or less and blanks counted apart; gaps over {GAP_S:g} s; pulsing by Welch's spectrum",
-    )
+        require_columns(block, LOG_COLUMNS, name="the log")
+        lines = np.arange(line, line + len(block), dtype=np.int64)
+        rows = block[list(LOG_COLUMNS)].reset_index(drop=True).assign(line=lines)
+        collected.add(LogBlock(rows=rows, faults=pd.DataFrame(columns=_FAULTS[1:]), n=len(block)))
+        line += len(block)
+    return collected.result(low=low, high=high)
 
 
-def read_pressure_log(
-    path: Path,
+def read_pressure_logs(
+    sources: Sequence[LogSource],
     runs: pd.DataFrame,
     *,
     low: float | None = None,
     high: float | None = None,
-    on_progress: Callable[[int], None] | None = None,
+    on_progress: Callable[[str, int], None] | None = None,
 ) -> PressureLog:
-    """Return the summary of each run of a logger's export, read in blocks.
+    """Return the summary of each run from loggers' exports, read in blocks; a run may be spread over files.
 
     Parameters
     ----------
-    path : Path
-        CSV (times as ISO 8601 with their zone) or Parquet, by its ending, with
-        unit_id, logged_at and pot_kpa `[kPa]`; other columns are not read.
+    sources : sequence of LogSource
+        Files and how they are read, in order: of two readings of a unit at one
+        time the first is kept. A file that cannot be read at all is told, and
+        stops nothing.
     runs : DataFrame
         As in `summarise_log`.
     low, high : float, optional
         Window `[kPa]`.
     on_progress : callable, optional
-        Called after each block with the number of rows read so far.
+        Called after each block with the file's name and its rows read so far.
 
     Raises
     ------
-    SourceError
-        The file is of another kind, lacks a column, or a cell is no time with
-        its zone or no number.
     ValueError
         As in `summarise_log`.
 
     Examples
     --------
     >>> import tempfile
+    >>> from pathlib import Path
+    >>> from types import SimpleNamespace
     >>> at = pd.date_range("2027-01-11T08:00Z", periods=3, freq="s")
     >>> log = pd.DataFrame({"unit_id": "U1", "logged_at": at, "pot_kpa": [40.0, 41.0, 42.0]})
     >>> runs = pd.DataFrame({"run_id": ["R1"], "unit_id": ["U1"], "started_at": at[:1], "ended_at": at[2:3]})
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     path = Path(folder) / "log.parquet"
     ...     log.to_parquet(path)
-    ...     read_pressure_log(path, runs).runs["median_kpa"].tolist()
+    ...     source = SimpleNamespace(path=path, name="log.parquet", columns={name: name for name in log},
+    ...                              constants={}, unit="kpa", time_zone=None)
+    ...     read_pressure_logs([source], runs).runs["median_kpa"].tolist()
     [41.0]
     """
-    return summarise_log(_counted(_blocks(path), on_progress), runs, low=low, high=high)
+    collected = _Collector(runs)
+    for source in sources:
+        collected.begin(source.name, {column: header for header, column in source.columns.items()})
+        read = 0
+        try:
+            for block in read_rows(source):
+                collected.add(block)
+                read += block.n
+                if on_progress is not None:
+                    on_progress(source.name, read)
+        except SourceError as error:
+            collected.give_up(str(error))
+    return collected.result(low=low, high=high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Calendar:
-    """Runs of one unit, by start; times in microseconds since 1970."""
+    """Runs of one unit; times in microseconds since 1970."""
 
     run_ids: list[str]
-    starts: npt.NDArray[np.int64]
-    ends: npt.NDArray[np.int64]
+    starts: Ints
+    ends: Ints
+
+
+@dataclass(slots=True, kw_only=True)
+class _Pieces:
+    """Readings of one unit inside its runs, piece by piece."""
+
+    times: list[Ints] = field(default_factory=list)
+    values: list[Floats] = field(default_factory=list)
+    lines: list[npt.NDArray[np.int32]] = field(default_factory=list)
+    files: list[npt.NDArray[np.int16]] = field(default_factory=list)
 
 
 def _calendars(runs: pd.DataFrame) -> dict[str, _Calendar]:
-    """Return the runs of each unit, refusing what would give a reading to two of them."""
-    require_columns(runs, ["run_id", "unit_id", "started_at", "ended_at"], name="runs")
+    """Return the runs of each unit."""
+    require_columns(runs, _RUN_COLUMNS, name="runs")
     if runs["run_id"].duplicated().any():
         twice = sorted(runs.loc[runs["run_id"].duplicated(), "run_id"])
         raise ValueError(f"run_id must not occur twice; {twice[:3]} do. Keep one row of each")
     rows = runs[["run_id", "unit_id"]].assign(start=_micros(runs["started_at"]), end=_micros(runs["ended_at"]))
     rows = rows.sort_values(["unit_id", "start", "run_id"], ignore_index=True)
-    overlap = (rows["unit_id"] == rows["unit_id"].shift(-1)) & (rows["end"] >= rows["start"].shift(-1))
-    if overlap.any():
-        pair = rows["run_id"].iloc[int(overlap.to_numpy().argmax()) :][:2].tolist()
-        raise ValueError(f"runs of one unit may not overlap; {pair[0]} and {pair[1]} do. Correct their times")
     return {
         str(unit): _Calendar(
             run_ids=frame["run_id"].tolist(), starts=frame["start"].to_numpy(), ends=frame["end"].to_numpy()
@@ -172,7 +205,7 @@ def _calendars(runs: pd.DataFrame) -> dict[str, _Calendar]:
     }
 
 
-def _micros(times: pd.Series) -> npt.NDArray[np.int64]:
+def _micros(times: pd.Series) -> Ints:
     """Return times as microseconds since 1970 in UTC."""
     if not isinstance(times.dtype, pd.DatetimeTZDtype):
         raise ValueError(f"{times.name} must be times with a zone; given {times.dtype}. Give the zone")
@@ -181,125 +214,155 @@ def _micros(times: pd.Series) -> npt.NDArray[np.int64]:
 
 
 class _Collector:
-    """Readings of the runs still going on, and the summaries of those that are over."""
+    """Readings inside runs as they come in, and the count of all that did not."""
 
-    def __init__(self, calendars: dict[str, _Calendar], *, low: float | None, high: float | None) -> None:
-        self._calendars = calendars
-        self._low, self._high = low, high
-        self._open: dict[str, tuple[int, list[tuple[npt.NDArray[np.int64], Floats]]]] = {}
+    def __init__(self, runs: pd.DataFrame) -> None:
+        self._calendars = _calendars(runs)
+        self._held: dict[str, _Pieces] = {unit: _Pieces() for unit in self._calendars}
         self._last: dict[str, int] = {}
-        self._done: dict[str, RunPressure] = {}
-        self.strays = 0
+        self._names: list[str] = []
+        self._headers: list[dict[str, str]] = []
+        self._counts: list[dict[str, int]] = []
+        self._whys: list[str] = []
+        self._faults: list[tuple[int, int, str, str, str, str]] = []
 
-    def add(self, block: pd.DataFrame) -> None:
-        """Take in one block."""
-        times, values = _micros(block["logged_at"]), block["pot_kpa"].to_numpy(dtype="float64", na_value=np.nan)
-        codes, units = pd.factorize(block["unit_id"])
-        self.strays += int((codes < 0).sum())
+    def begin(self, name: str, headers: dict[str, str]) -> None:
+        """Start with the next file."""
+        self._names.append(name)
+        self._headers.append(headers)
+        self._counts.append(dict.fromkeys(_COUNTS, 0))
+        self._whys.append("")
+        self._last = {}
+
+    def give_up(self, why: str) -> None:
+        """Note why the file, or the rest of it, was not read."""
+        self._whys[-1] = why
+
+    def add(self, block: LogBlock) -> None:
+        """Take in one block of the file."""
+        counts = self._counts[-1]
+        counts["n"] += block.n
+        for kind, faults in block.faults.groupby("kind", sort=False):
+            self._note(str(kind), faults["line"], faults["column"], faults["value"], faults["why"])
+        rows = block.rows
+        times = _micros(rows["logged_at"])
+        values = rows["pot_kpa"].to_numpy(dtype="float64", na_value=np.nan)
+        lines = rows["line"].to_numpy()
+        codes, units = pd.factorize(rows["unit_id"])
+        nameless = codes < 0
+        column = self._headers[-1].get("unit_id", "")
+        self._note("unit", lines[nameless], column, "", "a reading must name its unit")
         for code, unit in enumerate(units):
             here = codes == code
-            self._add_unit(str(unit), times[here], values[here])
+            self._add_unit(str(unit), times[here], values[here], lines[here])
 
-    def _add_unit(self, unit: str, times: npt.NDArray[np.int64], values: Floats) -> None:
-        before = self._last.get(unit)
-        if (np.diff(times) <= 0).any() or (before is not None and times[0] <= before):
-            raise ValueError(
-                f"the times of a unit must rise from row to row; those of {unit} do not, after "
-                f"{pd.Timestamp(int(times[0]), unit='us', tz='UTC').isoformat()}. Sort the log by unit and time, "
-                "and keep one reading of each time"
-            )
+    def _add_unit(self, unit: str, times: Ints, values: Floats, lines: Ints) -> None:
+        before = np.concatenate([[self._last.get(unit, times[0])], times[:-1]])
         self._last[unit] = int(times[-1])
+        back = times < before
+        if back.any():
+            said = f"the time lies before that of the row of {unit} above it"
+            self._note("order", lines[back], self._headers[-1].get("logged_at", ""), _moments(times[back]), said)
+        inside = ~back & self._inside(unit, times)
+        self._counts[-1]["outside_runs"] += int((~back & ~inside).sum())
+        if inside.any():
+            held = self._held[unit]
+            held.times.append(times[inside])
+            held.values.append(values[inside])
+            held.lines.append(lines[inside].astype(np.int32))
+            held.files.append(np.full(int(inside.sum()), len(self._names) - 1, dtype=np.int16))
+
+    def _inside(self, unit: str, times: Ints) -> npt.NDArray[np.bool_]:
+        """Return which times lie in a run of the unit."""
+        inside = np.zeros(len(times), dtype=bool)
         calendar = self._calendars.get(unit)
         if calendar is None:
-            self.strays += len(times)
-            return
-        first = np.searchsorted(times, calendar.starts, side="left")
-        past = np.searchsorted(times, calendar.ends, side="right")
-        self.strays += len(times) - int((past - first).sum())
-        for run in np.flatnonzero(past > first):
-            self._hold(unit, int(run), times[first[run] : past[run]], values[first[run] : past[run]])
+            return inside
+        near = (calendar.ends >= times.min()) & (calendar.starts <= times.max())
+        for start, end in zip(calendar.starts[near], calendar.ends[near], strict=True):
+            inside |= (times >= start) & (times <= end)
+        return inside
 
-    def _hold(self, unit: str, run: int, times: npt.NDArray[np.int64], values: Floats) -> None:
-        if unit not in self._open or self._open[unit][0] != run:
-            self._close(unit)
-            self._open[unit] = run, []
-        self._open[unit][1].append((times.copy(), values.copy()))
+    def _note(
+        self, kind: str, lines: Iterable[int], columns: object, values: object, whys: object, *, file: int = -1
+    ) -> None:
+        """Count faults of one kind, and keep the first."""
+        numbers = np.asarray(list(lines), dtype=np.int64)
+        file = file % len(self._names)
+        room = max(MOST_FAULTS - self._counts[file][kind], 0)
+        self._counts[file][kind] += len(numbers)
+        cells = zip(
+            *(
+                np.broadcast_to(np.asarray(part, dtype=object), numbers.shape)[:room]
+                for part in (columns, values, whys)
+            ),
+            strict=True,
+        )
+        self._faults += [
+            (file, int(line), str(column), str(value), kind, str(why))
+            for line, (column, value, why) in zip(numbers[:room], cells, strict=True)
+        ]
 
-    def _close(self, unit: str) -> None:
-        """Sum up the unit's run that is going on, if there is one."""
-        run, pieces = self._open.pop(unit, (-1, []))
-        if not pieces:
-            return
-        calendar = self._calendars[unit]
-        times = np.concatenate([piece[0] for piece in pieces])
-        self._done[calendar.run_ids[run]] = summarise_run(
-            (times - calendar.starts[run]) / 1e6,
-            np.concatenate([piece[1] for piece in pieces]),
-            run_s=float(calendar.ends[run] - calendar.starts[run]) / 1e6,
-            low=self._low,
-            high=self._high,
+    def _settled(self, unit: str) -> tuple[Ints, Floats]:
+        """Return the unit's readings in order of time, one a time: the first that came in."""
+        held = self._held.pop(unit)
+        if not held.times:
+            return np.empty(0, np.int64), np.empty(0)
+        times, values = np.concatenate(held.times), np.concatenate(held.values)
+        lines, files = np.concatenate(held.lines), np.concatenate(held.files)
+        del held
+        if (np.diff(times) <= 0).any():
+            order = np.argsort(times, kind="stable")
+            times, values, lines, files = times[order], values[order], lines[order], files[order]
+            again = np.concatenate([[False], np.diff(times) == 0])
+            said = f"{unit} has a reading of that time already; the first is kept"
+            for file in np.unique(files[again]):
+                here = again & (files == file)
+                place = np.argsort(lines[here], kind="stable")
+                column = self._headers[file].get("logged_at", "")
+                self._note("duplicate", lines[here][place], column, _moments(times[here][place]), said, file=int(file))
+            times, values, files = times[~again], values[~again], files[~again]
+        for file, n in zip(*np.unique(files, return_counts=True), strict=True):
+            self._counts[file]["used"] += int(n)
+        return times, values
+
+    def result(self, *, low: float | None, high: float | None) -> PressureLog:
+        """Return the summaries of all runs, sorted by run_id, and what was set aside."""
+        rows: dict[str, RunPressure] = {}
+        for unit, calendar in self._calendars.items():
+            times, values = self._settled(unit)
+            for run_id, start, end in zip(calendar.run_ids, calendar.starts, calendar.ends, strict=True):
+                first, past = np.searchsorted(times, start, side="left"), np.searchsorted(times, end, side="right")
+                rows[run_id] = summarise_run(
+                    (times[first:past] - start) / 1e6,
+                    values[first:past],
+                    run_s=float(end - start) / 1e6,
+                    low=low,
+                    high=high,
+                )
+        names = sorted(rows)
+        files = pd.DataFrame(self._counts, columns=list(_COUNTS)).astype("int64")
+        files = pd.DataFrame({"file": pd.array(self._names, dtype="str")}).join(files)
+        faults = pd.DataFrame(
+            [(self._names[file], *rest) for file, *rest in sorted(self._faults)], columns=_FAULTS
+        ).astype({"line": "int64"} | dict.fromkeys(("file", "column", "value", "kind", "why"), "str"))
+        return PressureLog(
+            runs=pd.DataFrame({"run_id": pd.array(names, dtype="str")}).join(
+                pd.DataFrame([asdict(rows[name]) for name in names], columns=_SUMMARY)
+            ),
+            files=files.assign(why=pd.array(self._whys, dtype="str")),
+            faults=faults,
+            n=int(files["n"].sum()),
+            excluded=int(files["outside_runs"].sum()),
+            set_aside=int(files[list(_KINDS)].to_numpy().sum()),
+            method=(
+                "rows that cannot be read, run backwards or repeat a time set aside; readings of 0 or less and blanks "
+                f"counted apart; gaps over {GAP_S:g} s; pulsing by Welch's spectrum"
+            ),
         )
 
-    def table(self) -> pd.DataFrame:
-        """Return the summaries of all runs, sorted by run_id."""
-        for unit in list(self._open):
-            self._close(unit)
-        run_s = {
-            run: float(end - start) / 1e6
-            for calendar in self._calendars.values()
-            for run, start, end in zip(calendar.run_ids, calendar.starts, calendar.ends, strict=True)
-        }
-        rows = [asdict(self._done.get(run) or summarise_run([], [], run_s=run_s[run])) for run in sorted(run_s)]
-        return pd.DataFrame({"run_id": sorted(run_s)}).join(pd.DataFrame(rows, columns=_SUMMARY))
 
-
-def _counted(blocks: Iterator[pd.DataFrame], on_progress: Callable[[int], None] | None) -> Iterator[pd.DataFrame]:
-    read = 0
-    for block in blocks:
-        read += len(block)
-        yield block
-        if on_progress is not None:
-            on_progress(read)
-
-
-def _blocks(path: Path) -> Iterator[pd.DataFrame]:
-    """Yield the log in blocks of bounded size."""
-    import pyarrow as pa
-
-    readers = {".csv": _csv_batches, ".parquet": _parquet_batches}
-    reader = readers.get(path.suffix.lower())
-    if reader is None:
-        raise SourceError(
-            f"{path.name}: a pressure log must be .csv or .parquet; given {path.suffix or 'no ending'!r}."
-        )
-    try:
-        for batch in reader(path):
-            yield batch.to_pandas()
-    except (pa.ArrowInvalid, pa.ArrowKeyError) as error:
-        raise SourceError(
-            f"{path.name}: unit_id, logged_at (ISO 8601 with its zone) and pot_kpa (a number) must be there; {error}. "
-            "Correct the export."
-        ) from error
-
-
-def _csv_batches(path: Path) -> Iterator[pa.RecordBatch]:
-    import pyarrow as pa
-    from pyarrow import csv
-
-    types = {"unit_id": pa.string(), "logged_at": pa.timestamp("us", tz="UTC"), "pot_kpa": pa.float64()}
-    with csv.open_csv(
-        path,
-        read_options=csv.ReadOptions(block_size=_BLOCK_BYTES),
-        convert_options=csv.ConvertOptions(column_types=types, include_columns=_LOG_COLUMNS),
-    ) as reader:
-        yield from reader
-
-
-def _parquet_batches(path: Path) -> Iterator[pa.RecordBatch]:
-    from pyarrow import parquet
-
-    with parquet.ParquetFile(path) as file:
-        absent = [name for name in _LOG_COLUMNS if name not in file.schema_arrow.names]
-        if absent:
-            raise SourceError(f"{path.name}: the log must have the columns {absent}; it has {file.schema_arrow.names}.")
-        yield from file.iter_batches(batch_size=_BLOCK_ROWS, columns=_LOG_COLUMNS)
+def _moments(times: Ints) -> npt.NDArray[np.object_]:
+    """Return moments in words, UTC; no more than are told."""
+    words = [f"{np.datetime64(int(time), 'us')}Z" for time in times[:MOST_FAULTS]]
+    return np.array(words + [""] * (len(times) - len(words)), dtype=object)

@@ -23,6 +23,9 @@ LEAST_READINGS = 64
 MOST_FILLED = 0.10
 """Share of a run's seconds that may be filled in before its pulsing is not read `[-]`."""
 
+LONGEST_PULSE_S = 120.0
+"""A slower swing is a setting that was changed or a pot that sank, and no pulsing `[s]`; ours, no source."""
+
 _SEGMENT_S = 512
 
 Floats = npt.NDArray[np.float64]
@@ -41,8 +44,8 @@ class RunPressure:
     outside_pct : float
         Share of the readings outside the window `[%]`; not a number without one.
     pulse_period_s : float
-        Period that carries most of the swing `[s]`; not a number where it
-        cannot be read.
+        Period of at most `LONGEST_PULSE_S` that carries most of the swing
+        `[s]`; not a number where it cannot be read.
     pulse_share_pct : float
         Share of the variance about the trend at that period `[%]`. Mere
         noise gives a few per cent in a long run.
@@ -160,7 +163,13 @@ def _pulsing(times: Floats, values: Floats) -> tuple[float, float]:
     if total <= 1e-12 * float(values.mean()) ** 2:
         return unread
     # a trend taken off leaves nothing to see in the two lowest bins; a Hann window spreads a line over three
-    peak = 2 + int(power[2:-1].argmax())
+    inner = power[1:-1]
+    crest = np.concatenate([[False], (inner > power[:-2]) & (inner >= power[2:]), [False]])
+    crest[:2] = False
+    crest &= frequency >= 1.0 / LONGEST_PULSE_S
+    if not crest.any():
+        return unread
+    peak = int(np.where(crest, power, -1.0).argmax())
     share = 100.0 * float(power[peak - 1 : peak + 2].sum()) / total
     return 1.0 / _peak_frequency(frequency, power, peak), share
 

@@ -31,9 +31,9 @@ _COLUMNS = ["run_id", "part", "clean_h", "used_d", "inspected_d", "wear_pct", "f
 def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
     """Return what was last known of every part at the start of every run.
 
-    A part counts as cleaned when it was cleaned or replaced, and as inspected
-    at any note. Wear is the last figure noted (as found, before anything was
-    done), and 0 from a replacement until the next figure. A note at the very
+    A part counts as cleaned when it was cleaned, replaced or fitted, and as
+    inspected at any note. Wear is the last figure noted (as found, before anything
+    was done), and 0 from a replacement or fitting until the next figure. A note at the very
     moment a run starts counts as known.
 
     Parameters
@@ -47,7 +47,7 @@ def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         One row a run and part, sorted by run_id and part: run_id, part,
-        clean_h `[h]` of the clock since cleaned or replaced, used_d `[d]`
+        clean_h `[h]` of the clock since cleaned, replaced or fitted, used_d `[d]`
         (earlier days on which the unit sprayed since then; 0 where it was
         cleaned at each end of use), inspected_d `[d]` since any note,
         wear_pct `[%]`, found (condition at the last note that gave one).
@@ -73,7 +73,7 @@ def part_states(runs: pd.DataFrame, maintenance: pd.DataFrame) -> pd.DataFrame:
 
 def _states_of_part(starts: pd.DataFrame, maintenance: pd.DataFrame, part: str) -> pd.DataFrame:
     notes = maintenance[maintenance["part"] == part].sort_values("done_at", kind="stable")
-    cleaned = notes[notes["action"].isin(["cleaned", "replaced"])]
+    cleaned = notes[notes["action"].isin(["cleaned", "replaced", "fitted"])]
     state = starts.assign(part=part)
     state["clean_h"] = _elapsed_s(starts, cleaned) / 3600
     state["used_d"] = starts["use_day"] - _first_use_day(starts, cleaned)
@@ -84,8 +84,8 @@ def _states_of_part(starts: pd.DataFrame, maintenance: pd.DataFrame, part: str) 
 
 
 def _wear_after(notes: pd.DataFrame) -> pd.DataFrame:
-    """Return the wear known from each note on; of notes at one moment, a replacement is the last word."""
-    replaced = notes["action"] == "replaced"
+    """Return the wear known from each note on; of notes at one moment, a new part is the last word."""
+    replaced = notes["action"].isin(["replaced", "fitted"])
     wear = notes.assign(wear_pct=notes["wear_pct"].mask(replaced, 0.0), replaced=replaced)
     return wear[wear["wear_pct"].notna()].sort_values(["done_at", "replaced"], kind="stable")
 

@@ -18,7 +18,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["CUPS", "Cup", "kinematic_viscosity"]
+from auditkit.trade.columns import require_columns
+
+__all__ = ["CUPS", "Cup", "cup_faults", "kinematic_viscosity"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,3 +152,55 @@ def kinematic_viscosity(
         here = (names == name) & (times >= known.least_s) & (times <= known.most_s)
         viscosity[here] = known.slope * (times[here] - known.shift) - known.inverse / times[here]
     return viscosity, ~np.isnan(viscosity)
+
+
+def cup_faults(settings: pd.DataFrame) -> pd.DataFrame:
+    """Return the cup times that give no viscosity, each with the reason and the cure.
+
+    Parameters
+    ----------
+    settings : DataFrame
+        Pressure settings: run_id, set_at, cup, cup_s `[s]`.
+
+    Returns
+    -------
+    DataFrame
+        One row a cup time outside the range of its cup, or without a cup,
+        sorted by run_id and set_at: run_id, set_at, cup, cup_s, least_s,
+        most_s `[s]`, why.
+
+    Raises
+    ------
+    ValueError
+        A column is not there, or a cup is not known.
+
+    Examples
+    --------
+    >>> settings = pd.DataFrame({"run_id": ["R1", "R2"], "set_at": pd.to_datetime(["2027-01-11T08:00Z"] * 2),
+    ...                          "cup": ["zahn-2", "zahn-2"], "cup_s": [33.0, 90.0]})
+    >>> print(cup_faults(settings)["why"][0])
+    90 s is over the 80 s to which ASTM D4212 gives zahn-2: no viscosity; take a cup with a wider hole
+    """
+    require_columns(settings, ["run_id", "set_at", "cup", "cup_s"], name="settings")
+    _, readable = kinematic_viscosity(settings["cup_s"], settings["cup"])
+    rows = settings.loc[settings["cup_s"].notna() & ~readable, ["run_id", "set_at", "cup", "cup_s"]]
+    rows = rows.sort_values(["run_id", "set_at"], kind="stable", ignore_index=True)
+    known = [None if pd.isna(cup) else CUPS[cup] for cup in rows["cup"]]
+    return rows.assign(
+        least_s=np.array([np.nan if cup is None else cup.least_s for cup in known], dtype="float64"),
+        most_s=np.array([np.nan if cup is None else cup.most_s for cup in known], dtype="float64"),
+        why=pd.array(
+            [_fault(name, cup, float(time)) for name, cup, time in zip(rows["cup"], known, rows["cup_s"], strict=True)],
+            dtype="str",
+        ),
+    )
+
+
+def _fault(name: str, cup: Cup | None, time: float) -> str:
+    if cup is None:
+        return f"{time:g} s of a cup that is not named: no viscosity; name the cup"
+    if time < cup.least_s:
+        said, wanted = f"under the {cup.least_s:g} s from which", "narrower"
+    else:
+        said, wanted = f"over the {cup.most_s:g} s to which", "wider"
+    return f"{time:g} s is {said} {cup.source} gives {name}: no viscosity; take a cup with a {wanted} hole"

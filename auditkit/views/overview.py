@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
 from auditkit.findings.audit import Findings
+from auditkit.findings.causal import CausalFindings
 from auditkit.findings.causes import ranked
 from auditkit.findings.unjudged import unlooked_rows
 from auditkit.trade.timeline import NO_STARTUP
-from auditkit.views.sentences import association_sentence, group_reasons, share
+from auditkit.views.cause_sentences import foreman_sentence
+from auditkit.views.sentences import association_sentence, group_reasons, listed, share
 
 __all__ = ["Overview", "overview"]
 
@@ -30,7 +34,8 @@ class Overview:
     failing : tuple of str
         Which do not, grouped by why.
     associated : tuple of str
-        What goes with the defects, most defects first.
+        What the defects depend on, the firmest first; where that was not
+        asked, what goes with them.
     crude_only : tuple of str
         What is clear in the crude table and not clear within jobs.
     nothing_associated : str
@@ -150,7 +155,24 @@ def _kept(findings: Findings) -> tuple[str, ...]:
     upkeep, joins = findings.upkeep, findings.process.not_joined.set_index("what")["n"]
     lines.append(f"Brush last known at half worn or more: {share(upkeep.worn_runs, upkeep.n)} runs.")
     lines.append(f"No start-up check in the 12 hours before: {share(int(joins[NO_STARTUP]), findings.process.n)} runs.")
+    units = findings.delivery.units
+    held_back = units[(units["restriction"] > 0) | (units["loss"] > 0)] if len(units) else units
+    lines += [
+        f"Unit {row['unit_id']}: {_held_back(row)} of {row['read']} runs; the flow fell to "
+        f"{100 * row['lowest_ratio']:.0f} % of what it has when clean ({row['lowest_run_id']})."
+        for row in held_back.to_dict("records")
+    ]
+    due = upkeep.overdue.overdue
+    if len(due):
+        parts = [f"{part} of {unit}" for part, unit in zip(due["part"], due["unit_id"], strict=True)]
+        lines.append(f"Overdue at the end of the records: {_some(list(dict.fromkeys(parts)), 4)}.")
     return tuple(lines)
+
+
+def _held_back(row: Mapping[Hashable, Any]) -> str:
+    """Return what pressure and flow said of a unit, in words with counts."""
+    said = [("restriction", "a restriction after the gauge"), ("loss", "a loss ahead of the gauge")]
+    return " and ".join(f"{words} in {row[name]}" for name, words in said if row[name])
 
 
 def _failing(findings: Findings, *, most: int, most_areas: int) -> tuple[str, ...]:
@@ -167,14 +189,33 @@ def _failing(findings: Findings, *, most: int, most_areas: int) -> tuple[str, ..
 
 
 def _associated(findings: Findings, *, most: int) -> tuple[str, ...]:
+    if findings.causal is not None:
+        return _causes(findings, findings.causal, most=most)
     rows = ranked(findings.causes.table)
     lines = [association_sentence(row, findings.conditions) for _, row in rows.head(most).iterrows()]
     return _with_rest(lines, len(rows), "pairs", most)
 
 
+def _causes(findings: Findings, causal: CausalFindings, *, most: int) -> tuple[str, ...]:
+    """Return first which defects the conditions do not foretell, then the graded causes."""
+    skill = causal.telling.skill
+    blind = [str(name) for name in skill.loc[~skill["predicts"], "defect"]] if len(skill) else []
+    rows = causal.table[causal.table["grade"] != "cannot tell"]
+    if not blind and rows.empty:
+        return ()
+    titles = causal.diagram.diagram.titles
+    said = [foreman_sentence(row, findings.conditions, titles=titles) for _, row in rows.head(most).iterrows()]
+    lead = (
+        [f"In a job left out, what was recorded does not foretell {listed(blind)} better than chance."] if blind else []
+    )
+    return (*lead, *_with_rest(said, len(rows), "causes", most))
+
+
 def _nothing_associated(findings: Findings) -> str:
     if findings.dossier.tables["defects"].empty:
         return "No defect records came in, so nothing can be said."
+    if findings.causal is not None:
+        return f"Of {len(findings.causal.table)} pairs none can be told with these records; each with its reason below."
     if not findings.causes.tested:
         return "There are too few runs or defects for any comparison."
     return f"Of {findings.causes.tested} pairs tested none is clear within jobs."

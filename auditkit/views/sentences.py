@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
 from auditkit.trade.conditions import Condition
 
-__all__ = ["association_sentence", "group_reasons", "share", "side_of", "unit_sign"]
+__all__ = ["association_sentence", "group_reasons", "listed", "share", "side_of", "unit_sign"]
 
 
 def share(found: int, n: int) -> str:
@@ -26,6 +26,18 @@ def share(found: int, n: int) -> str:
         return f"{found} of {n}"
     percent = 100 * found / n
     return f"{found} of {n} ({percent:.0f} %)" if percent >= 1 or found == 0 else f"{found} of {n} ({percent:.1f} %)"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as they are listed in a sentence.
+
+    Examples
+    --------
+    >>> listed(["crater"]), listed(["crater", "spit", "pinhole"])
+    ('crater', 'crater, spit and pinhole')
+    """
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def side_of(condition: Condition, side: str) -> str:
@@ -57,7 +69,16 @@ def unit_sign(unit: str) -> str:
     return _SIGNS.get(unit, unit)
 
 
-_SIGNS = {"pct": "%", "kpa": "kPa", "c": "°C", "mm2_s": "mm²/s", "um": "µm", "ohm": "Ω"}
+_SIGNS = {
+    "pct": "%",
+    "kpa": "kPa",
+    "c": "°C",
+    "mm2_s": "mm²/s",
+    "um": "µm",
+    "ohm": "Ω",
+    "kg_m3": "kg/m³",
+    "fraction": "",
+}
 
 
 def association_sentence(row: Mapping[str, object] | pd.Series, conditions: Mapping[str, Condition]) -> str:

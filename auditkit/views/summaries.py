@@ -63,12 +63,15 @@ def finding_lines(findings: Findings) -> list[tuple[str, tuple[str, ...]]]:
     from auditkit.views.overview import overview
 
     seen = overview(findings)
+    asked = "What goes with the defects (association within jobs, not proof of cause)"
+    if findings.causal is not None:
+        asked = "What the defects depend on (adjusted by the causal diagram, graded; no proof)"
     sections = [
         ("STOP WORK: records outside safety limits; get a competent person", seen.stop_work),
         ("Is there enough paint, and did it wrap?", seen.conforming),
         ("Which areas do not conform, and why", seen.failing),
         ("How were the units set and kept?", seen.kept),
-        ("What goes with the defects (association within jobs, not proof of cause)", seen.associated),
+        (asked, seen.associated or (seen.nothing_associated,)),
         ("What is clear in the crude table, and not clear within jobs", seen.crude_only),
         ("What could not be judged", seen.not_judged),
     ]

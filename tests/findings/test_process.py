@@ -49,3 +49,23 @@ def test_worn_brushes_are_counted_at_half_wear_and_over(clean_dossier):
     assert len(upkeep.parts) == timeline.runs["unit_id"].nunique() * timeline.parts["part"].nunique()
     last = timeline.runs.groupby("unit_id")["run_id"].last()
     assert upkeep.parts.groupby("unit_id")["last_run_id"].first().to_dict() == last.to_dict()
+
+
+def test_cup_times_without_a_viscosity_and_start_up_lists_are_told(clean_dossier):
+    tables = dict(clean_dossier.tables)
+    settings = tables["pressure_settings"].copy()
+    first = settings.index[settings["cup"].eq("zahn-2")][0]
+    settings.loc[first, "cup_s"] = 95.0
+    tables["pressure_settings"] = settings
+    timeline = build_timeline(tables, time_zone=clean_dossier.time_zone)
+    process = find_process(timeline, tables, conditions=load_conditions())
+    counts = process.not_joined.set_index("what")["n"]
+    told = process.cup_faults
+    assert settings.loc[first, "run_id"] in told.loc[told["cup_s"] == 95.0, "run_id"].tolist()
+    assert len(told) >= counts["cup times outside their cup's valid range"] > 0
+    lists = process.startup_lists
+    assert len(lists) == process.startups
+    of_startups = process.stop_work["what"] == "start-up of a unit"
+    assert lists["breaches"].sum() == of_startups.sum()
+    unanswered = (process.safety_not_recorded["what"] == "start-up of a unit").sum()
+    assert (lists["items"] - lists["answered"]).sum() == unanswered

@@ -10,6 +10,7 @@ from auditkit.dossier import FILE_COLUMNS, LEDGER_COLUMNS, LINEAGE_COLUMNS
 from auditkit.errors import SourceError
 from auditkit.intake import read_dossier
 from auditkit.intake.ledger import CONSEQUENCE, SUMMARY_COLUMNS, ledger_summary
+from auditkit.trade.grounding import ground_breaches
 
 ANOTHER_JOB = "J2,Quay,Finish,60,80,160,40,sspc-pa-2,3,70,48,T,10\n"
 
@@ -20,7 +21,15 @@ def test_a_sound_folder_is_read_whole(read, sound):
     assert dossier.ledger.empty
     assert dossier.notes == ()
     assert dossier.time_zone == "UTC"
-    assert dict(dossier.settings) == {"absent_defect_means": None, "conditions": {}, "film_limits": {}}
+    assert dict(dossier.settings) == {
+        "absent_defect_means": None,
+        "conditions": {},
+        "film_limits": {},
+        "pressure_logs": (),
+        "replacement_costs": {},
+        "viscosity_points": {},
+        "causal_diagram": {},
+    }
     assert dossier.contracts["jobs"] == load_contracts()["jobs"].digest
 
 
@@ -329,3 +338,43 @@ def test_own_film_limits_are_passed_on_and_a_job_that_is_not_there_is_said(read,
     dossier = read(sound)
     assert dossier.settings["film_limits"]["J1"] == {"spot_min_um": 50, "source": "contract 12-7, clause 4"}
     assert dossier.notes == ("dossier.yaml, film_limits.J7: no accepted row of jobs has this job_id",)
+
+
+RUNS = (
+    "Run,area_id,unit_id,operator_id,started_at,ended_at,bell_diameter_mm,standoff_mm,stroke_pattern,overlap_pct,"
+    "follow_through_s,air_temp_c,surface_temp_c,humidity_pct,part_ground_ohm,operator_ground_ohm\n"
+    "R1,A1,U1,OP1,2027-01-11T08:00Z,2027-01-11T08:30Z,70,180,parallel,50,6,14,15,60,{},{}\n"
+    "R2,A2,U1,OP1,2027-01-11T09:00Z,2027-01-11T09:30Z,70,180,parallel,50,6,14,15,60,{},{}\n"
+    "R3,A2,U1,OP1,2027-01-12T09:00Z,2027-01-12T09:30Z,70,{},parallel,50,6,14,15,60,0.05,9\n"
+)
+OHMS = (
+    "auditkit: 1\ntables: [{file: runs.csv, record: spray_runs, columns: {Run: run_id}, "
+    "units: {part_ground_ohm: Mohm, operator_ground_ohm: Mohm}}]\n"
+)
+
+
+def test_a_ground_over_the_meter_s_range_is_accepted_noted_and_breaches(read, sound):
+    files = {"runs.csv": RUNS.format("OL", "12", "open", ">MAX", 180), "dossier.yaml": OHMS}
+    dossier = read({**sound, **files})
+    runs = dossier.tables["spray_runs"]
+    assert runs["part_ground_ohm"].tolist() == [1e18, 1e18, 50_000.0]
+    assert runs["operator_ground_ohm"].tolist() == [12e6, 1e18, 9e6]
+    assert dossier.ledger.empty
+    told = "read as an open circuit and held as 1e+18 ohm"
+    assert [note for note in dossier.notes if "open circuit" in note] == [
+        f"runs.csv: 2 cells of part_ground_ohm over the meter's range, {told}",
+        f"runs.csv: 1 cells of operator_ground_ohm over the meter's range, {told}",
+    ]
+    # NFPA 33 and 77: at most 1 megohm for a part, 100 megohm for a person
+    breaches = ground_breaches(runs)
+    assert breaches[["run_id", "column", "value", "limit"]].values.tolist() == [
+        ["R1", "part_ground_ohm", 1e18, 1e6],
+        ["R2", "part_ground_ohm", 1e18, 1e6],
+        ["R2", "operator_ground_ohm", 1e18, 1e8],
+    ]
+
+
+def test_over_range_is_set_aside_of_a_column_that_is_not_in_ohm(read, sound):
+    dossier = read({**sound, "runs.csv": RUNS.format(1, 12, 1, 12, "OL"), "dossier.yaml": OHMS})
+    assert dossier.ledger[["line", "column", "value", "rule"]].values.tolist() == [[4, "standoff_mm", "OL", "type"]]
+    assert not [note for note in dossier.notes if "open circuit" in note]

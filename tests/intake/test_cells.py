@@ -71,3 +71,29 @@ def test_cells_are_left_unchanged():
     before = given.copy()
     type_column(given, READINGS.column("spot"), reading=Reading())
     assert given.tolist() == before.tolist()
+
+
+def test_an_open_circuit_is_the_same_in_whatever_unit_the_meter_shows():
+    ground = contract("spray_runs").column("part_ground_ohm")
+    given = cells("OL", "0.042", None, " o.l ", float("inf"), "abt 1", "OL")
+    for unit, low in ((None, 0.042), ("mohm", 42_000.0)):
+        typed = type_column(given, ground, reading=Reading(), unit=unit)
+        assert typed.values.fillna(-1.0).tolist() == [1e18, low, -1.0, 1e18, 1e18, -1.0, 1e18]
+        assert typed.open_circuits == 4
+        assert [row for row, _ in typed.faults] == [5]
+
+
+def test_a_word_declared_as_no_value_or_as_another_goes_before_an_open_circuit():
+    ground = contract("spray_runs").column("part_ground_ohm")
+    blank = type_column(cells("OL", "1"), ground, reading=Reading(missing=frozenset({"ol"})))
+    assert blank.values.isna().tolist() == [True, False]
+    assert blank.open_circuits == 0
+    mapped = type_column(cells("off scale", "OL"), ground, reading=Reading(), words={"off scale": "OL", "ol": "5e6"})
+    assert mapped.values.tolist() == [1e18, 5e6]
+    assert mapped.open_circuits == 1
+
+
+def test_other_columns_have_no_open_circuits():
+    typed = type_column(cells("inf", "7"), READINGS.column("dft_um"), reading=Reading())
+    assert typed.open_circuits == 0
+    assert typed.faults[0][1].holds == "must be a finite number"

@@ -1,16 +1,18 @@
 import datetime as dt
+import math
 from decimal import Decimal
 
 import pytest
 
-from auditkit.contracts import contract
+from auditkit.contracts import contract, load_contracts
 from auditkit.contracts.catalogue import Wording
 from auditkit.intake.declaration import Reading
-from auditkit.intake.number_cells import number_reader
+from auditkit.intake.number_cells import OPEN_CIRCUIT_OHM, OPEN_CIRCUIT_WORDS, number_reader
 
 DFT = contract("film_readings").column("dft_um")
 SPOT = contract("film_readings").column("spot")
 QUANTITY = contract("defects").column("quantity")
+GROUND = contract("spray_runs").column("part_ground_ohm")
 
 
 def of(cell, column=DFT, **marks):
@@ -149,3 +151,28 @@ def test_other_cells_are_refused(cell, what):
 
 def test_not_a_number_cells_are_refused():
     assert of(float("nan")).holds == "must be a finite number"
+
+
+@pytest.mark.parametrize("cell", [*OPEN_CIRCUIT_WORDS, "ol", "Open", ">max", "INF", float("inf")], ids=repr)
+def test_a_resistance_over_the_meter_s_range_is_infinite(cell):
+    # OL for overload is what digital multimeters show over their range: common practice, no source
+    assert of(cell, GROUND) == math.inf
+
+
+@pytest.mark.parametrize("cell", [*OPEN_CIRCUIT_WORDS, float("inf")], ids=repr)
+def test_no_other_quantity_is_ever_over_range(cell):
+    for column in (DFT, SPOT, QUANTITY):
+        assert isinstance(of(cell, column), Wording)
+
+
+@pytest.mark.parametrize(
+    "cell", ["-inf", "-OL", "1e999", "OL 5", "opened", float("-inf"), float("nan"), "nan"], ids=repr
+)
+def test_what_is_no_over_range_is_refused_of_a_resistance_too(cell):
+    assert isinstance(of(cell, GROUND), Wording)
+
+
+def test_every_contract_admits_an_open_circuit_where_it_asks_for_ohm():
+    columns = [column for each in load_contracts().values() for column in each.columns if column.unit == "ohm"]
+    assert [column.name for column in columns] == ["part_ground_ohm", "operator_ground_ohm"]
+    assert {column.maximum for column in columns} == {OPEN_CIRCUIT_OHM}

@@ -50,6 +50,9 @@ def test_row_rules_of_the_contracts_hold(shipped: Simulated) -> None:
     tables = shipped.tables
     runs, settings, jobs = tables["spray_runs"], tables["pressure_settings"], tables["jobs"]
     assert (runs["ended_at"] > runs["started_at"]).all()
+    seen = runs.dropna(subset=["standoff_max_mm"])
+    assert (seen["standoff_min_mm"] <= seen["standoff_mm"]).all()
+    assert (seen["standoff_mm"] <= seen["standoff_max_mm"]).all()
     assert (settings["cup"].isna() == settings["cup_s"].isna()).all()
     assert (settings["catch_ml"].isna() == settings["catch_s"].isna()).all()
     assert (jobs["film_min_um"] <= jobs["film_nominal_um"]).all()
@@ -69,10 +72,11 @@ def test_row_rules_of_the_contracts_hold(shipped: Simulated) -> None:
         ("film_readings", 5500, 6500),
         ("wrap_observations", 200, 300),
         ("defects", 150, 300),
-        ("maintenance", 300, 600),
-        ("startup_checks", 120, 170),
+        ("maintenance", 500, 800),
+        ("startup_checks", 200, 280),
         ("extent_spots", 100, 300),
         ("study_readings", 120, 120),
+        ("units", 4, 4),
     ],
 )
 def test_counts(name: str, low: int, high: int, shipped: Simulated) -> None:

@@ -37,7 +37,19 @@ def test_raw_and_clean_give_the_simulated_table_to_the_last_bit(
 
 def test_nothing_of_the_clean_sample_is_set_aside(clean: Dossier, raw: Dossier) -> None:
     assert len(clean.ledger) == 0
-    assert clean.digest() == raw.digest()
+    assert clean.tables_digest() == raw.tables_digest()
+    assert clean.digest() != raw.digest()  # the log came in two forms
+
+
+def test_both_declare_the_same_settings_and_one_log_of_the_same_unit(clean: Dossier, raw: Dossier) -> None:
+    for name in ("replacement_costs", "viscosity_points", "absent_defect_means"):
+        assert clean.settings[name] == raw.settings[name]
+    assert raw.settings["replacement_costs"]["brush"] == (40.0, 900.0)
+    (kept,), (exported,) = clean.settings["pressure_logs"], raw.settings["pressure_logs"]
+    assert (kept.unit, exported.unit) == ("kpa", "psi")
+    assert dict(exported.columns) == {"Time": "logged_at", "Pot psi": "pot_kpa"}
+    assert dict(exported.constants) == {"unit_id": "U3"}
+    assert kept.name not in set(clean.files["file"])
 
 
 def test_the_ledger_holds_the_bad_rows_that_truth_lists_and_no_others(raw: Dossier) -> None:

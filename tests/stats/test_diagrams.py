@@ -211,3 +211,13 @@ def test_what_else_is_refused():
         separated(drawn, "a", "b", given=["b"])
     with pytest.raises(ValueError, match="in the diagram 'a' does"):
         adjustment_set(drawn, cause="c", effect="a")
+
+
+def test_computed_may_be_said_and_nothing_but_true_or_false():
+    data = plain(["a", "b"], [("a", "b")])
+    data["nodes"]["b"]["computed"] = True
+    assert read_diagram(data).computed == {"b"}
+    assert read_diagram(plain(["a", "b"], [])).computed == frozenset()
+    data["nodes"]["b"]["computed"] = "yes"
+    with pytest.raises(ValueError, match=r"node 'b' must say .* and may say 'computed: true', and nothing else"):
+        read_diagram(data)

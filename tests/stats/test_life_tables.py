@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import CensoredData, ecdf
 from statsmodels.duration.survfunc import SurvfuncRight
 
-from auditkit.stats.life_tables import kaplan_meier, turnbull
+from auditkit.stats.life_tables import kaplan_meier, share_failed, turnbull
 
 NIST_FAILURES = [55, 187, 216, 240, 244, 335, 361, 373, 375, 386]
 """NIST/SEMATECH e-Handbook 8.4.1: 20 units, 10 failures, 10 still good at 500."""
@@ -126,3 +126,20 @@ def test_row_order_does_not_matter():
     shuffled = frame.sample(frac=1, random_state=1)
     pd.testing.assert_frame_equal(turnbull(frame).table, turnbull(shuffled).table)
     pd.testing.assert_frame_equal(kaplan_meier(nist()).table, kaplan_meier(nist().iloc[::-1]).table)
+
+
+def test_shares_failed_by_an_age_between_two_looks():
+    """Half the failures in (2, 3], half in (5, 6], worked by hand."""
+    table = turnbull(pd.DataFrame({"last_good": [0.0, 2.0, 4.0, 5.0], "first_bad": [3.0, 4.0, 6.0, np.inf]})).table
+    ages, good, bad = [2.5, 4.0, 5.25, 4.0, 1.0, 9.0], [0, 0, 0, 4.0, 2.0, 0], [9.0, 9.0, 9.0, 9.0, 9.0, 8.0]
+    told = share_failed(table, ages, last_good=good, first_bad=bad)
+    assert told["estimate"].tolist() == pytest.approx([0.25, 0.5, 0.625, 0.0, 0.0, 1.0], abs=1e-6)
+    assert told["low"].tolist() == pytest.approx([0.0, 0.5, 0.5, 0.0, 0.0, 1.0], abs=1e-6)
+    assert told["high"].tolist() == pytest.approx([0.5, 0.5, 1.0, 0.0, 0.0, 1.0], abs=1e-6)
+
+
+def test_shares_beyond_the_last_look_or_outside_every_interval_cannot_be_told():
+    table = pd.DataFrame({"after": [2.0, 8.0], "by": [3.0, np.inf], "share": [0.4, 0.6]})
+    told = share_failed(table, [2.5, 9.0, 5.0], last_good=[0.0, 0.0, 4.0], first_bad=[np.inf, np.inf, 6.0])
+    assert told["estimate"].iloc[0] == pytest.approx(0.2)
+    assert told.iloc[1:].isna().all(axis=None)

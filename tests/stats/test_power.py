@@ -4,12 +4,14 @@ import math
 
 import numpy as np
 import pytest
+from statsmodels.stats.proportion import power_proportions_2indep
 
 from auditkit.stats.power import (
     design_effect,
     logistic_sample_size_binary,
     logistic_sample_size_continuous,
     smallest_difference,
+    smallest_rise,
     two_proportion_power,
     two_proportion_sample_size,
 )
@@ -67,9 +69,52 @@ def test_smallest_difference_has_the_power_asked_for_and_grows_with_clustering()
     assert math.isnan(smallest_difference(0.6, n=4, clusters=4, icc=0.0))
 
 
+def test_unequal_groups_agree_with_statsmodels():
+    # statsmodels counts both tails; the wrong one is negligible here.
+    reference = power_proportions_2indep(diff=-0.12, prop2=0.27, nobs1=90, ratio=2.5, alpha=0.05).power
+    assert two_proportion_power(0.15, 0.27, n=90, ratio=2.5) == pytest.approx(reference, abs=1e-4)
+    mirrored = two_proportion_power(0.27, 0.15, n=225, ratio=1 / 2.5)
+    assert mirrored == pytest.approx(two_proportion_power(0.15, 0.27, n=90, ratio=2.5))
+
+
+def test_smallest_rise_has_the_power_asked_for():
+    rise = smallest_rise(0.1, n=300, n_exposed=100)
+    reference = power_proportions_2indep(diff=-rise, prop2=0.1 + rise, nobs1=300, ratio=1 / 3, alpha=0.05).power
+    assert reference == pytest.approx(0.8, abs=1e-4)
+
+
+def test_smallest_rise_by_simulation():
+    rng = np.random.default_rng(7)
+    rise = smallest_rise(0.1, n=300, n_exposed=100)
+    without, exposed = rng.binomial(300, 0.1, 20_000), rng.binomial(100, 0.1 + rise, 20_000)
+    pooled = (without + exposed) / 400
+    z = (exposed / 100 - without / 300) / np.sqrt(pooled * (1 - pooled) * (1 / 300 + 1 / 100))
+    assert (z > 1.959964).mean() == pytest.approx(0.8, abs=0.02)
+
+
+def test_smallest_rise_grows_with_inflation_and_with_few_clusters():
+    alone = smallest_rise(0.1, n=300, n_exposed=100)
+    # Inflation of the variance by two is half the records; two-sided 5 % on 7 degrees of freedom is t = 2.3646
+    # (tables of Student's t), which a normal deviate exceeds either way with probability .01805.
+    assert smallest_rise(0.1, n=300, n_exposed=100, inflation=2.0) == pytest.approx(
+        smallest_rise(0.1, n=150, n_exposed=50)
+    )
+    few = smallest_rise(0.1, n=300, n_exposed=100, clusters=8)
+    assert few == pytest.approx(smallest_rise(0.1, n=300, n_exposed=100, alpha=0.018050), abs=1e-5)
+    assert few > alone
+    assert math.isnan(smallest_rise(0.1, n=300, n_exposed=100, clusters=2, alpha=0.001))
+    assert math.isnan(smallest_rise(0.6, n=4, n_exposed=2))
+
+
 def test_what_is_refused():
     with pytest.raises(ValueError, match=r"a share lies between 0 and 1; given \{'risk_2': 1\.4\}"):
         two_proportion_power(0.1, 1.4, n=10)
+    with pytest.raises(ValueError, match=r"inflation must be above 0, and clusters two or more; given 0\.0 and inf"):
+        smallest_rise(0.1, n=10, n_exposed=10, inflation=0.0)
+    with pytest.raises(ValueError, match=r"given 1\.0 and 1"):
+        smallest_rise(0.1, n=10, n_exposed=10, clusters=1)
+    with pytest.raises(ValueError, match="records with and without the exposure are needed; given 0 and 10"):
+        smallest_rise(0.1, n=10, n_exposed=0)
     with pytest.raises(ValueError, match="n must be above 0"):
         two_proportion_power(0.1, 0.4, n=0)
     with pytest.raises(ValueError, match=r"strictly between 0 and 1 must lie \['power'\]"):

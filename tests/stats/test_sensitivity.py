@@ -60,8 +60,9 @@ def test_what_e_value_refuses():
         approximate_risk_ratio(0.0, measure="risk ratio")
 
 
-def slope(rows: pd.DataFrame) -> float:
-    return float(rows.loc[rows["x"] == 1, "y"].mean() - rows.loc[rows["x"] == 0, "y"].mean())
+def slope(rows):
+    estimate = float(rows.loc[rows["x"] == 1, "y"].mean() - rows.loc[rows["x"] == 0, "y"].mean())
+    return pd.DataFrame({"estimate": [estimate], "low": estimate - 1.0, "high": estimate + 2.0}, index=["slope"])
 
 
 def test_leave_one_group_out_finds_the_group_that_makes_it():
@@ -69,22 +70,52 @@ def test_leave_one_group_out_finds_the_group_that_makes_it():
     before = frame.copy()
     table = leave_one_group_out(frame, group="crew", estimate=slope)
     assert table["group"].tolist() == ["c", "a", "b"]
+    assert table["n"].tolist() == [2, 2, 2]
     assert table["estimate"].tolist() == pytest.approx([-1.0, 4.0, 4.0])
+    assert table["low"].tolist() == pytest.approx([-2.0, 3.0, 3.0])
+    assert table["high"].tolist() == pytest.approx([1.0, 6.0, 6.0])
     assert table["change"].tolist() == pytest.approx([-1 - 7 / 3, 4 - 7 / 3, 4 - 7 / 3])
     assert table["reverses"].tolist() == [True, False, False]
     pd.testing.assert_frame_equal(frame, before)
     pd.testing.assert_frame_equal(table, leave_one_group_out(frame.iloc[::-1], group="crew", estimate=slope))
 
 
+def test_leave_one_group_out_agrees_with_the_jackknife_of_a_mean():
+    # Without one of n values the mean moves by (mean - value) / (n - 1), common algebra.
+    values = [3.0, 5.0, 10.0]
+    frame = pd.DataFrame({"crew": ["a", "b", "c"], "y": values})
+
+    def mean(rows):
+        return pd.DataFrame({"estimate": [rows["y"].mean()], "low": [0.0], "high": [0.0]}, index=["mean"])
+
+    table = leave_one_group_out(frame, group="crew", estimate=mean).set_index("group")
+    assert table.loc[["a", "b", "c"], "change"].tolist() == pytest.approx([(6.0 - value) / 2 for value in values])
+
+
+def test_leave_one_group_out_keeps_several_estimates_apart():
+    frame = pd.DataFrame({"crew": ["a", "b", "c"], "y": [1.0, 2.0, 6.0]})
+
+    def both(rows):
+        return pd.DataFrame(
+            {"estimate": [rows["y"].sum(), -rows["y"].sum()], "low": 0.0, "high": 0.0}, index=["s", "m"]
+        )
+
+    table = leave_one_group_out(frame, group="crew", estimate=both)
+    assert table.index.tolist() == ["s"] * 3 + ["m"] * 3
+    assert table["estimate"].tolist() == [3.0, 7.0, 8.0, -3.0, -7.0, -8.0]
+
+
 def test_leave_one_group_out_bears_what_the_rest_cannot_carry_and_refuses_gaps():
     def picky(rows):
         if "a" not in set(rows["crew"]):
             raise ValueError("nothing")
-        return 1.0
+        return pd.DataFrame({"estimate": [1.0], "low": [0.0], "high": [2.0]}, index=["one"])
 
     frame = pd.DataFrame({"crew": ["a", "b", "c"]})
-    table = leave_one_group_out(frame, group="crew", estimate=picky).set_index("group")
+    table = leave_one_group_out(frame, group="crew", estimate=picky)
+    assert table["group"].tolist() == ["b", "c", "a"]  # those without an answer come last
     assert table["estimate"].isna().tolist() == [False, False, True]
+    assert not table["reverses"].any()
     with pytest.raises(ValueError, match="every row must have a crew; 1 have none"):
         leave_one_group_out(frame.where(frame["crew"] != "b"), group="crew", estimate=picky)
     with pytest.raises(ValueError, match="two groups or more are needed in crew"):

@@ -243,6 +243,51 @@ def test_curvature_by_hand():
         curvature(runs[:5], factors=["a", "b"], response="y")
 
 
+def test_curvature_in_blocks_is_that_of_least_squares():
+    import statsmodels.formula.api as smf
+
+    rng = np.random.default_rng(16)
+    plan = run_plan(full_factorial(["a", "b"]), rng=rng, replicates=3, centre_runs=2)
+    days = np.array([0.0, 9.0, -4.0])[plan["replicate"] - 1]
+    runs = plan.assign(y=days + 2.0 * (plan["point"] == "corner") + rng.normal(size=len(plan)))
+    found = curvature(runs, factors=["a", "b"], response="y", block="replicate")
+    corner = (runs["point"] == "corner").astype(float)
+    theirs = smf.ols("y ~ a * b + corner + C(replicate)", data=runs.assign(corner=corner)).fit()
+    assert found.estimate == pytest.approx(theirs.params["corner"])
+    assert found.std_error == pytest.approx(theirs.bse["corner"])
+    assert found.df == theirs.df_resid
+    assert found.p == pytest.approx(theirs.pvalues["corner"])
+    assert [found.low, found.high] == pytest.approx(theirs.conf_int().loc["corner"].tolist())
+    plain = curvature(runs, factors=["a", "b"], response="y")
+    assert plain.std_error > 2 * found.std_error  # the days are in its error
+    uneven = curvature(runs.iloc[:-2], factors=["a", "b"], response="y", block="replicate")
+    setting = runs["a"].astype("str") + " " + runs["b"].astype("str")
+    theirs = smf.ols("y ~ setting + C(replicate)", data=runs.assign(setting=setting).iloc[:-2]).fit()
+    assert uneven.df == theirs.df_resid
+    assert uneven.std_error**2 / theirs.mse_resid == pytest.approx(1 / 12 + 1 / 4, rel=0.2)
+    single = pd.DataFrame({"a": [-1, 1, 0, 0], "y": [1.0, 2.0, 3.0, 4.0], "day": [1, 1, 1, 2]})
+    with pytest.raises(ValueError, match="settings and blocks must leave differences between like runs"):
+        curvature(single, factors=["a"], response="y", block="day")
+
+
+def test_power_without_replicates_by_lenth():
+    plan = run_plan(full_factorial(["a", "b", "c"]), rng=np.random.default_rng(17))
+    given = {"factors": ["a", "b", "c"], "run_sd": 1.0, "order": 3, "unreplicated": "lenth", "simulations": 4000}
+    found = trial_power(plan, **given, effects={"a": 4.0}, rng=np.random.default_rng(18)).set_index("effect")
+    null = trial_power(plan, **given, effects={}, rng=np.random.default_rng(19)).set_index("effect")
+    # One by one with `lenth` itself.
+    rng = np.random.default_rng(20)
+    alarms = [np.abs(row) > lenth(row).margin for row in rng.normal(0.0, 2.0 / 8**0.5, size=(2000, 7))]
+    assert null["power"].mean() == pytest.approx(np.mean(alarms), abs=0.006)
+    assert (null["df"] == 7 / 3).all()
+    assert found.loc["a", "power"] > 0.8
+    assert found.loc["b", "power"] < 0.06
+    with pytest.raises(ValueError, match="three effects or more and no whole plots"):
+        trial_power(plan, **given, effects={}, whole_plot="whole_plot", rng=rng)
+    with pytest.raises(ValueError, match="unreplicated must be 'raise' or 'lenth'; given 'no'"):
+        trial_power(plan, **{**given, "unreplicated": "no"}, effects={}, rng=rng)
+
+
 def test_power_of_a_random_order_trial_is_that_of_noncentral_t():
     from scipy.stats import nct, t
 

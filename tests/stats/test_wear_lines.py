@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy.stats import t as t_distribution
 
-from auditkit.stats.wear_lines import time_to_limit, wear_line
+from auditkit.stats.wear_lines import item_to_limit, step_line, time_to_limit, wear_line
 
 AGES = np.array([5.0, 12.0, 20.0, 26.0, 33.0, 47.0])
 WEAR = np.array([4.0, 7.5, 13.0, 15.0, 22.0, 29.0])
@@ -77,3 +78,54 @@ def test_refusals():
         wear_line(FRAME.head(2), through="free")
     with pytest.raises(ValueError, match="limit must lie above the wear at age 0, 0; given 0"):
         time_to_limit(wear_line(FRAME), limit=0.0)
+
+
+STEPS = pd.DataFrame({"length": [4.0, 1.0, 4.0, 2.0], "growth": [10.0, 4.0, 13.0, 5.0]})
+
+
+def test_steps_against_weighted_least_squares():
+    """statsmodels' WLS through the origin, weights 1 / length."""
+    line = step_line(STEPS, confidence=0.9)
+    other = sm.WLS(STEPS["growth"], STEPS[["length"]], weights=1 / STEPS["length"]).fit()
+    assert line.rate.estimate == pytest.approx(32 / 11)
+    assert line.rate.estimate == pytest.approx(other.params["length"])
+    assert (line.rate.low, line.rate.high) == pytest.approx(tuple(other.conf_int(0.1).loc["length"]))
+    assert line.residual_sd**2 == pytest.approx(other.scale)
+
+
+def test_limits_of_one_item_solve_their_inequality():
+    line = step_line(STEPS)
+    age = item_to_limit(line, limit=30.0).age
+    t2 = t_distribution.ppf(0.975, 3) ** 2
+    for end in (age.low, age.high):
+        gap = 30.0 - line.rate.estimate * end
+        assert gap**2 == pytest.approx(t2 * (end**2 * line.covariance[1][1] + end * line.residual_sd**2))
+    mean = time_to_limit(line, limit=30.0).age
+    assert age.low < mean.low < age.estimate < mean.high < age.high
+    assert age.estimate == pytest.approx(mean.estimate)
+
+
+def test_limits_of_one_item_keep_their_promise():
+    """Wear by independent gamma steps (Whitmore 1995), looked at every few days; the same item then wears on."""
+    rng = np.random.default_rng(52)
+    lengths = np.array([3.0, 5.0, 4.0, 6.0, 3.0, 5.0, 4.0, 5.0])
+    held = []
+    for _ in range(1500):
+        frame = pd.DataFrame({"length": lengths, "growth": rng.gamma(lengths * 4.0, 0.5)})
+        found = item_to_limit(step_line(frame), limit=30.0).age
+        path = np.cumsum(rng.gamma(0.1 * 4.0, 0.5, 600))
+        reached = 0.1 * (np.argmax(path >= 30.0) + 1)
+        held.append(found.low <= reached <= found.high)
+    assert np.mean(held) == pytest.approx(0.95, abs=0.02)
+
+
+def test_steps_that_cannot_be_and_a_rate_not_told_from_none():
+    with pytest.raises(ValueError, match="length must be above 0 in every step; given 0"):
+        step_line(STEPS.assign(length=[0.0, 1.0, 2.0, 3.0]))
+    with pytest.raises(ValueError, match="needs 2 rows or more"):
+        step_line(STEPS.head(1))
+    flat = item_to_limit(step_line(STEPS.assign(growth=[5.0, -4.0, 3.0, -2.0])), limit=30.0)
+    assert (flat.verdict, flat.age) == ("cannot tell", None)
+    assert step_line(STEPS.assign(growth=[5.0, 4.0, None, 2.0]), missing="exclude").excluded == 1
+    shuffled = step_line(STEPS.iloc[::-1])
+    assert shuffled.rate.estimate == pytest.approx(step_line(STEPS).rate.estimate)

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from auditkit.errors import DeclarationError
+from auditkit.findings.delivery import find_delivery
 from auditkit.trade.conditions import load_conditions, override_windows, side_of_window
 from auditkit.trade.timeline import build_timeline
 
@@ -30,9 +31,22 @@ def test_every_condition_says_where_its_window_comes_from(conditions):
         assert condition.has_window or "no published window" in condition.source
 
 
-def test_every_condition_is_a_column_of_the_timeline(conditions, clean_dossier):
+def test_every_condition_is_a_column_of_the_timeline_or_of_what_is_joined_to_it(conditions, clean_dossier):
     runs = build_timeline(clean_dossier.tables).runs
-    assert [name for name in conditions if name not in runs.columns] == []
+    assert [name for name in conditions if name not in runs.columns] == ["delivery_ratio"]
+    assert "delivery_ratio" in find_delivery(runs).runs
+    assert {column for condition in conditions.values() for column in condition.not_for} <= set(runs.columns)
+
+
+def test_a_condition_that_was_not_joined_is_recorded_for_no_run(conditions):
+    runs = pd.DataFrame({"run_id": ["R1", "R2"]}, index=[3, 1])
+    assert side_of_window(runs, conditions["delivery_ratio"]).tolist() == ["not recorded"] * 2
+
+
+def test_a_pause_is_held_to_five_minutes_but_not_before_the_first_run_of_a_day(conditions):
+    runs = pd.DataFrame({"pause_min": [5.0, 5.1, 0.0, None], "first_of_day": [False, False, False, True]})
+    sides = side_of_window(runs, conditions["pause_min"]).tolist()
+    assert sides == ["inside", "above", "inside", "does not apply"]
 
 
 def test_sides_of_a_window(conditions):

@@ -13,7 +13,9 @@ from auditkit.trade.delivery import (
     delivery_ratio,
     flow_ml_min,
     hose_conductance,
+    hose_delivery,
     pressure_for_flow,
+    static_heads,
     static_pressure_kpa,
 )
 
@@ -109,8 +111,13 @@ def test_clean_state_finds_the_truth_within_its_uncertainty():
 
 
 def test_a_rise_is_taken_off():
-    clean = clean_state(catches(np.random.default_rng(72), static_kpa=12.0, noise=1e-6), static_kpa=12.0)
+    rng = np.random.default_rng(72)
+    clean = clean_state(catches(rng, static_kpa=12.0, noise=1e-6).assign(static_kpa=12.0))
     assert clean.units["conductance"].tolist() == pytest.approx([200, 240], rel=1e-4)
+    lower = catches(rng, each=1, static_kpa=-5.0, noise=1e-6).assign(static_kpa=-5.0, run_id=["R1", "R2"])
+    assert delivery_ratio(lower, clean)["delivery_ratio"].tolist() == pytest.approx([1, 1], rel=1e-4)
+    untold = delivery_ratio(lower.drop(columns="static_kpa"), clean)["delivery_ratio"]
+    assert (untold > 1.08).all()
 
 
 def test_ratio_and_its_uncertainty():
@@ -160,8 +167,8 @@ def test_refusals():
         clean_state(frame.iloc[[0, 5]])
     with pytest.raises(ValueError, match="flow_ml_min must be above 0; 1 of 10 are not, first -3"):
         clean_state(frame.assign(flow_ml_min=[-3.0, *frame["flow_ml_min"][1:]]))
-    with pytest.raises(ValueError, match="pot_kpa must be above 60; 10 of 10 are not"):
-        clean_state(frame, static_kpa=60.0)
+    with pytest.raises(ValueError, match="pot_kpa must be above 0 and the pressure that the rise takes; 10 of 10"):
+        clean_state(frame.assign(static_kpa=60.0))
     with pytest.raises(ValueError, match=r"catches must have the columns \['pot_kpa'\]"):
         clean_state(frame.drop(columns="pot_kpa"))
     runs = frame.head(2).assign(run_id="R1")
@@ -173,3 +180,66 @@ def test_refusals():
         delivery_ratio(frame.head(2).assign(run_id=["R1", "R2"]), clean_state(frame), u_reading_pct=0)
     with pytest.raises(ValueError, match="wanted_ml_min must be 0 or more; given -1"):
         pressure_for_flow(-1, **HOSE)
+
+
+def test_heads_are_density_times_gravity_times_rise_for_a_unit_that_always_says_so():
+    runs = pd.DataFrame(
+        {
+            "unit_id": ["U1", "U2", "U1", "U2", "U3"],
+            "rise_m": [1.5, 2.0, 1.5, 2.0, -1.0],
+            "paint_density_kg_m3": [1000.0, 1100.0, 1200.0, None, 1000.0],
+        },
+        index=[4, 3, 2, 1, 0],
+    )
+    before = runs.copy()
+    got = static_heads(runs)
+    # rho g h with g = 9.80665 m/s2: 1000 x 9.80665 x 1.5 / 1000 = 14.710 kPa; a bell below the pot gains pressure
+    assert got.tolist() == pytest.approx([14.710, 0.0, 17.652, 0.0, -9.80665], abs=0.001)
+    assert got.index.tolist() == [4, 3, 2, 1, 0]
+    pd.testing.assert_frame_equal(runs, before)
+
+
+HOSES = pd.DataFrame(
+    {
+        "run_id": ["R5", "R1", "R2", "R3", "R4"],
+        "pot_kpa": [100.0, 40.0, 40.0, 40.0, np.nan],
+        "viscosity_mm2_s": [200.0, 60.0, np.nan, 60.0, 60.0],
+        "paint_density_kg_m3": [900.0, 1100.0, 1100.0, np.nan, 1100.0],
+        "hose_length_m": [10.0, 10.0, 10.0, 10.0, 10.0],
+        "hose_bore_mm": [60.0, 6.0, 6.0, 6.0, 6.0],
+        "rise_m": [10 * math.sin(math.radians(40)), np.nan, 0.0, 0.0, 0.0],
+    }
+)
+
+
+def test_what_the_hose_alone_would_let_through():
+    """R5 is White, Fluid Mechanics, Ex. 6.4 (from memory): 0.0076 m3/s, Re 810."""
+    before = HOSES.copy()
+    got = hose_delivery(HOSES)
+    assert got["run_id"].tolist() == ["R1", "R2", "R3", "R4", "R5"]
+    assert got["hose_ml_min"][0] == pytest.approx(flow_ml_min(40.0, **HOSE).flow_ml_min)
+    assert got["hose_ml_min"][4] / 6e7 == pytest.approx(0.0076, abs=0.00005)
+    assert got["hose_reynolds"][4] == pytest.approx(810, abs=5)
+    assert got["hose_why"].tolist() == ["", "no valid cup time", "no paint density", "no pressure", ""]
+    assert [None if pd.isna(value) else bool(value) for value in got["hose_laminar"]] == [True, None, None, None, True]
+    pd.testing.assert_frame_equal(got, hose_delivery(HOSES.iloc[::-1]))
+    pd.testing.assert_frame_equal(HOSES, before)
+    assert len(hose_delivery(HOSES.head(0))) == 0
+
+
+def test_a_flow_that_is_not_laminar_gives_no_figure():
+    thin = HOSES[HOSES["run_id"] == "R5"].assign(viscosity_mm2_s=50.0, pot_kpa=200.0, run_id="R9")
+    got = hose_delivery(thin).iloc[0]
+    assert got["hose_reynolds"] > 2000
+    assert not got["hose_laminar"]
+    assert np.isnan(got["hose_ml_min"])
+    assert got["hose_why"] == "the flow is not laminar"
+
+
+def test_refusals_of_hoses():
+    with pytest.raises(ValueError, match=r"run_id must not occur twice; \['R1'.*do"):
+        hose_delivery(HOSES.assign(run_id="R1"))
+    with pytest.raises(ValueError, match=r"runs must have the columns \['rise_m'\]"):
+        hose_delivery(HOSES.drop(columns="rise_m"))
+    with pytest.raises(ValueError, match=r"runs must have the columns \['rise_m'\]"):
+        static_heads(HOSES.assign(unit_id="U1").drop(columns="rise_m"))

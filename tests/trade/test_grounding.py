@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from auditkit.trade.grounding import BREACH, CAUTIONS, NOT_RECORDED, ground_breaches, startup_breaches
+from auditkit.trade.grounding import BREACH, CAUTIONS, NOT_RECORDED, ground_breaches, startup_breaches, startup_lists
 
 
 def run(part, operator):
@@ -115,3 +115,35 @@ def test_a_missing_column_is_named():
         ground_breaches(run(1.0, 1e7).drop(columns="operator_ground_ohm"))
     with pytest.raises(ValueError, match=r"startup_checks must have the columns \['gloves_conductive'\]"):
         startup_breaches(startup().drop(columns="gloves_conductive"))
+
+
+def test_an_open_circuit_is_a_breach_of_both_grounds():
+    """A reading over the meter's range, kept as infinite: no path to earth at all."""
+    found = ground_breaches(run(np.inf, np.inf))
+    assert found["category"].tolist() == [BREACH, BREACH]
+    assert found["limit"].tolist() == [1e6, 1e8]
+
+
+def test_a_list_is_complete_when_all_is_answered_whatever_the_answers():
+    later = pd.Timestamp("2027-01-12T06:30Z")
+    checks = pd.concat(
+        [
+            startup(checked_at=later, ventilation_running=None, supply_distance_m=None),
+            startup(gloves_conductive=False, supply_distance_m=3.0),
+            startup(unit_id="U0"),
+        ],
+        ignore_index=True,
+    )
+    before = checks.copy()
+    got = startup_lists(checks)
+    assert got["unit_id"].tolist() == ["U0", "U1", "U1"]
+    assert got[["items", "answered", "complete", "breaches"]].to_numpy().tolist() == [
+        [5, 5, True, 0],
+        [5, 5, True, 2],
+        [5, 3, False, 0],
+    ]
+    pd.testing.assert_frame_equal(checks, before)
+    pd.testing.assert_frame_equal(startup_lists(checks.iloc[::-1]), got)
+    assert len(startup_lists(checks.head(0))) == 0
+    with pytest.raises(ValueError, match=r"startup_checks must have the columns \['gloves_conductive'\]"):
+        startup_lists(startup().drop(columns="gloves_conductive"))

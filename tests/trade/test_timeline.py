@@ -3,6 +3,7 @@
 import pandas as pd
 import pytest
 
+from auditkit.errors import DeclarationError
 from auditkit.trade.timeline import build_timeline, run_settings
 
 
@@ -131,3 +132,84 @@ def test_what_was_not_joined_is_counted(clean_dossier):
     counts = build_timeline(tables).not_joined.set_index("what")["n"]
     assert counts["runs without a pressure setting"] == n
     assert counts["runs without a start-up check in the 12 hours before"] == n
+
+
+def test_a_run_carries_its_hose_its_paint_and_the_spread_of_its_standoff(clean_dossier):
+    tables = dict(clean_dossier.tables)
+    runs = tables["spray_runs"]
+    unit = runs["unit_id"].iloc[0]
+    hose = pd.DataFrame({"unit_id": [unit], "hose_length_m": [10.0], "hose_bore_mm": [6.0], "rise_m": [1.5]})
+    tables["units"] = hose.astype({"unit_id": "str"})
+    tables["jobs"] = tables["jobs"].assign(paint_density_kg_m3=1100.0)
+    tables["spray_runs"] = runs.assign(standoff_min_mm=150.0, standoff_max_mm=195.0)
+    got = build_timeline(tables).runs
+    here = got["unit_id"] == unit
+    assert got.loc[here, ["hose_length_m", "hose_bore_mm", "rise_m"]].drop_duplicates().to_numpy().tolist() == [
+        [10.0, 6.0, 1.5]
+    ]
+    assert got.loc[~here, "hose_length_m"].isna().all()
+    assert (got["paint_density_kg_m3"] == 1100.0).all()
+    assert (got["standoff_spread_mm"] == 45.0).all()
+
+
+def test_records_without_the_newer_columns_leave_them_blank(clean_dossier):
+    tables = dict(clean_dossier.tables)
+    tables.pop("units", None)
+    newer = {"jobs": ["paint_density_kg_m3"], "spray_runs": ["standoff_min_mm", "standoff_max_mm"]}
+    newer["startup_checks"] = ["feed_tube_for_mm"]
+    for name, columns in newer.items():
+        tables[name] = tables[name].drop(columns=columns, errors="ignore")
+    got = build_timeline(tables).runs
+    blank = ["hose_length_m", "rise_m", "paint_density_kg_m3", "standoff_spread_mm", "bell_matches_feed_tube"]
+    assert got[blank].isna().all(axis=None)
+
+
+def test_the_start_up_of_the_run_says_its_shift_and_whether_the_feed_tube_was_set_for_the_bell(clean_dossier):
+    tables = dict(clean_dossier.tables)
+    one = tables["spray_runs"].head(1)
+    tables["spray_runs"] = one.assign(started_at=at("15T14:30"), ended_at=at("15T14:50"), bell_diameter_mm=70.0)
+    check = tables["startup_checks"].head(1).assign(unit_id=one["unit_id"].iloc[0])
+    early = check.assign(checked_at=at("15T06:00"), shift="early", feed_tube_for_mm=50.0)
+    late = check.assign(checked_at=at("15T14:00"), shift="late", feed_tube_for_mm=70.0)
+    tables["startup_checks"] = pd.concat([late, early])
+    got = build_timeline(tables).runs
+    assert got[["shift", "bell_matches_feed_tube"]].to_numpy().tolist() == [["late", True]]
+    tables["startup_checks"] = early
+    got = build_timeline(tables).runs
+    assert got[["shift", "bell_matches_feed_tube"]].to_numpy().tolist() == [["early", False]]
+
+
+def test_pause_and_filter_hours_are_those_of_the_unit(clean_dossier):
+    timeline = build_timeline(clean_dossier.tables, time_zone=clean_dossier.time_zone)
+    runs = timeline.runs.set_index("run_id")
+    filters = timeline.parts[timeline.parts["part"] == "filter"].set_index("run_id")["clean_h"]
+    pd.testing.assert_series_equal(runs["filter_clean_h"].sort_index(), filters.sort_index(), check_names=False)
+    firsts = runs.groupby(["unit_id", "day"])["first_of_day"].sum()
+    assert (firsts == 1).all()
+    assert (runs["pause_min"].isna() == runs["first_of_day"]).all()
+
+
+def test_viscosity_is_brought_to_20_c_only_for_a_coating_with_measured_points(clean_dossier):
+    tables = clean_dossier.tables
+    coatings = tables["jobs"]["coating"].unique()
+    points = {coatings[0]: [{"temp_c": 15, "mm2_s": 62.0}, {"temp_c": 25, "mm2_s": 41.0}]}
+    timeline = build_timeline(tables, viscosity_points=points)
+    runs = timeline.runs
+    here = (runs["coating"] == coatings[0]) & runs["viscosity_mm2_s"].notna()
+    near = here & runs["paint_temp_c"].between(10, 30)
+    assert near.sum() > 20
+    assert (runs["viscosity_20c_mm2_s"].notna() == near).all()
+    colder = near & (runs["paint_temp_c"] < 20)
+    assert (runs.loc[colder, "viscosity_20c_mm2_s"] < runs.loc[colder, "viscosity_mm2_s"]).all()
+    counts = timeline.not_joined.set_index("what").loc["runs whose viscosity could not be brought to 20 C"]
+    assert (counts["n"], counts["of"]) == (here.sum() - near.sum(), here.sum())
+    assert build_timeline(tables).runs["viscosity_20c_mm2_s"].isna().all()
+
+
+def test_points_that_give_no_line_are_a_fault_of_the_declaration(clean_dossier):
+    points = {"alkyd": [{"temp_c": 15, "mm2_s": 41.0}, {"temp_c": 25, "mm2_s": 62.0}]}
+    said = (
+        r"dossier.yaml, viscosity_points.alkyd: viscosity must fall as the paint gets warmer.*given 41.0 mm2/s at 15 C"
+    )
+    with pytest.raises(DeclarationError, match=said):
+        build_timeline(clean_dossier.tables, viscosity_points=points)

@@ -97,3 +97,8 @@ def test_one_row_a_run_and_part_whatever_the_order(runs):
     assert len(states) == len(runs) * len(PARTS)
     pd.testing.assert_frame_equal(states, part_states(runs.iloc[::-1], notes.iloc[::-1]))
     pd.testing.assert_frame_equal(notes, before)
+
+
+def test_a_part_first_fitted_is_clean_and_unworn(runs):
+    row = state(part_states(runs, notes_frame([("U1", "brush", "fitted", None, None, "11T08:00")])), "R2")
+    assert row[["clean_h", "wear_pct", "inspected_d"]].tolist() == [24.0, 0.0, 1.0]

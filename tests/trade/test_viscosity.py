@@ -6,7 +6,7 @@ import pytest
 import yaml
 
 from auditkit.paths import schemas_folder
-from auditkit.trade.viscosity import CUPS, kinematic_viscosity
+from auditkit.trade.viscosity import CUPS, cup_faults, kinematic_viscosity
 
 # A supplier of viscosity standards, oils at 25 C: viscosity [mm2/s], cup, time [s].
 OILS = [
@@ -101,3 +101,29 @@ def test_columns_with_gaps_and_several_cups():
 def test_unknown_cup():
     with pytest.raises(ValueError, match=r"cup must be one of zahn-1, zahn-2, .*; given 'din-4'"):
         kinematic_viscosity([30], "din-4")
+
+
+def test_cup_times_without_a_viscosity_are_told_with_the_reason_and_the_cure():
+    settings = pd.DataFrame(
+        {
+            "run_id": ["R3", "R1", "R1", "R2", "R4"],
+            "set_at": pd.to_datetime([f"2027-01-11T08:0{n}Z" for n in (0, 5, 1, 0, 0)]),
+            "cup": ["ford-4", "zahn-2", "zahn-2", None, "zahn-2"],
+            "cup_s": [100.5, 12.0, 33.0, 30.0, np.nan],
+        }
+    )
+    before = settings.copy()
+    faults = cup_faults(settings)
+    assert faults["run_id"].tolist() == ["R1", "R2", "R3"]
+    assert faults["why"].tolist() == [
+        "12 s is under the 20 s from which ASTM D4212 gives zahn-2: no viscosity; take a cup with a narrower hole",
+        "30 s of a cup that is not named: no viscosity; name the cup",
+        "100.5 s is over the 100 s to which ASTM D1200 gives ford-4: no viscosity; take a cup with a wider hole",
+    ]
+    assert faults["least_s"].tolist()[::2] == [20.0, 20.0]
+    assert faults["most_s"].tolist()[::2] == [80.0, 100.0]
+    pd.testing.assert_frame_equal(settings, before)
+    pd.testing.assert_frame_equal(cup_faults(settings.iloc[::-1]), faults)
+    assert list(cup_faults(settings.head(0)).columns) == list(faults.columns)
+    with pytest.raises(ValueError, match=r"settings must have the columns \['cup'\]"):
+        cup_faults(settings.drop(columns="cup"))

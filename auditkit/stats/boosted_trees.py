@@ -1,0 +1,246 @@
+"""Boosted trees: small, slow and deterministic ones, and what they have learnt of each term and pair.
+
+References
+----------
+.. [1] Friedman, J. H. (2001). Greedy function approximation: a gradient boosting machine. Annals of Statistics
+   29, 1189.
+.. [2] Friedman, J. H. and Popescu, B. E. (2008). Predictive learning via rule ensembles. Annals of Applied
+   Statistics 2, 916, sections 8.1 and 8.2.
+.. [3] Breiman, L. (2001). Random forests. Machine Learning 45, 5, section 10 (importance by shuffling).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from auditkit.stats.skill import Predictions, losses
+
+__all__ = ["TREES", "TreeScore", "fit_trees", "interaction_strength", "partial_dependence", "risks", "shuffled_losses"]
+
+Floats = npt.NDArray[np.float64]
+TreeScore = Callable[[pd.DataFrame], Floats]
+"""From rows of terms to their log odds."""
+
+TREES: dict[str, Any] = {"max_iter": 60, "max_leaf_nodes": 4, "min_samples_leaf": 15, "learning_rate": 0.1}
+"""Few, small and slow: with some tens of outcomes, larger trees learn the records by heart."""
+
+
+def fit_trees(terms: pd.DataFrame, outcome: npt.ArrayLike, *, additive: bool = False) -> TreeScore:
+    """Return the log odds by boosted trees fitted to the records.
+
+    Parameters
+    ----------
+    terms : DataFrame
+        One row a record: numbers, or categories. A gap is a value of its own.
+    outcome : array_like of 0 and 1, shape (rows,)
+        Both must be there.
+    additive : bool
+        Whether a tree may use one term only, so that no two act together.
+
+    Returns
+    -------
+    callable
+        From rows with the same columns to log odds; a category not seen counts as a gap.
+
+    References
+    ----------
+    [1]_ of the module; scikit-learn's HistGradientBoostingClassifier, which
+    draws nothing at random without early stopping.
+
+    Examples
+    --------
+    >>> terms = pd.DataFrame({"x": np.arange(80.0)})
+    >>> score = fit_trees(terms, terms["x"] >= 40)
+    >>> (score(pd.DataFrame({"x": [10.0, 70.0]})) > 0).tolist()
+    [False, True]
+    """
+    from sklearn.ensemble import HistGradientBoostingClassifier
+    from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
+
+    labels = [isinstance(kind, pd.CategoricalDtype) for kind in terms.dtypes]
+    model = HistGradientBoostingClassifier(
+        **TREES,
+        max_bins=32,
+        early_stopping=False,
+        categorical_features=labels if any(labels) else None,
+        interaction_cst="no_interactions" if additive else None,
+        random_state=0,
+    )
+    threads = ThreadpoolController()  # on small frames threads cost more than they bring
+
+    def score(rows: pd.DataFrame) -> Floats:
+        with threads.limit(limits=1):
+            return np.asarray(model.decision_function(_numbers(rows)), dtype=np.float64)
+
+    with threads.limit(limits=1):
+        model.fit(_numbers(terms), np.asarray(outcome, dtype=np.float64))
+    return score
+
+
+def risks(score: TreeScore, rows: pd.DataFrame) -> Floats:
+    """Return the risks that belong to the log odds of the rows [-].
+
+    Examples
+    --------
+    >>> risks(lambda rows: np.zeros(len(rows)), pd.DataFrame({"x": [1.0]})).tolist()
+    [0.5]
+    """
+    return np.asarray(1.0 / (1.0 + np.exp(-score(rows))), dtype=np.float64)
+
+
+def shuffled_losses(
+    terms: pd.DataFrame,
+    outcome: npt.ArrayLike,
+    made: Predictions,
+    *,
+    term: str,
+    repeats: int,
+    rng: np.random.Generator,
+) -> Floats:
+    """Return the logarithmic loss of each record, not seen by its model, with one term shuffled [-].
+
+    Parameters
+    ----------
+    terms : DataFrame
+    outcome : array_like of 0 and 1, shape (rows,)
+    made : Predictions
+        Of these rows, with their models.
+    term : str
+        Column to shuffle, over all rows, so that a term that is the same
+        throughout a group is shuffled as well.
+    repeats : int
+        Shuffles to take the mean over.
+    rng : Generator
+
+    Returns
+    -------
+    ndarray, shape (rows,)
+
+    References
+    ----------
+    [3]_ of the module.
+
+    Examples
+    --------
+    >>> from auditkit.stats.skill import grouped_predictions
+    >>> terms = pd.DataFrame({"x": [0.2, 0.8] * 4, "idle": 1.0})
+    >>> y = [0, 1] * 4
+    >>> as_it_is = lambda x, y: lambda rows: rows["x"].to_numpy()
+    >>> made = grouped_predictions(terms, y, groups=[1] * 4 + [2] * 4, fit=as_it_is)
+    >>> loss = [shuffled_losses(terms, y, made, term=name, repeats=9, rng=np.random.default_rng(1)).mean()
+    ...         for name in ("x", "idle")]
+    >>> [round(float(value), 2) for value in loss]
+    [1.03, 0.22]
+    """
+    y = np.asarray(outcome, dtype=np.float64)
+    orders = np.stack([rng.permutation(len(y)) for _ in range(repeats)])
+    risk = np.tile(made.risk, (repeats, 1))
+    for number, model in enumerate(made.models):
+        own = np.flatnonzero(made.fold == number)
+        if model is None:
+            continue
+        many = terms.iloc[np.tile(own, repeats)].reset_index(drop=True)
+        many[term] = terms[term].iloc[orders[:, own].ravel()].reset_index(drop=True)
+        risk[:, own] = model(many).reshape(repeats, len(own))
+    each = losses(np.tile(y, repeats), risk.ravel(), loss="log").reshape(repeats, len(y))
+    return np.asarray(each.mean(axis=0), dtype=np.float64)
+
+
+def partial_dependence(
+    of: TreeScore, terms: pd.DataFrame, *, at: Mapping[str, npt.ArrayLike], rows: npt.NDArray[np.intp] | None = None
+) -> Floats:
+    """Return the mean over the records, had they taken given values of one or more terms.
+
+    Parameters
+    ----------
+    of : callable
+        From rows to numbers: log odds, or risks.
+    terms : DataFrame
+    at : mapping of str to array_like, shape (points,)
+        Values of each term that is set, all of one length.
+    rows : ndarray of int, optional
+        Positions of the records to take the mean over; left out, all.
+
+    Returns
+    -------
+    ndarray, shape (points,)
+
+    References
+    ----------
+    [1]_ of the module, section 8.2.
+
+    Examples
+    --------
+    >>> terms = pd.DataFrame({"x": [1.0, 3.0], "z": [10.0, 20.0]})
+    >>> partial_dependence(lambda rows: (rows["x"] * rows["z"]).to_numpy(), terms, at={"x": [0.0, 2.0]}).tolist()
+    [0.0, 30.0]
+    """
+    kept = terms if rows is None else terms.iloc[rows]
+    points = len(np.asarray(next(iter(at.values()))))
+    many = kept.iloc[np.tile(np.arange(len(kept)), points)].reset_index(drop=True)
+    many = many.assign(**{name: np.repeat(np.asarray(values), len(kept)) for name, values in at.items()})
+    return np.asarray(of(many).reshape(points, len(kept)).mean(axis=1), dtype=np.float64)
+
+
+def interaction_strength(of: TreeScore, terms: pd.DataFrame, *, one: str, other: str, points: int = 40) -> float:
+    """Return how much of what two terms do together neither does by itself (H squared) [-].
+
+    Parameters
+    ----------
+    of : callable
+        From rows to log odds.
+    terms : DataFrame
+    one, other : str
+        Terms of numbers.
+    points : int
+        Records, spread evenly over those complete in both, at which it is
+        asked, and over which means are taken.
+
+    Returns
+    -------
+    float
+        0 where they add up; NaN where they do nothing, or fewer than two records are complete.
+
+    References
+    ----------
+    [2]_ of the module, eq. 44.
+
+    Examples
+    --------
+    >>> terms = pd.DataFrame({"x": [-1.0, -1.0, 1.0, 1.0], "z": [-1.0, 1.0, -1.0, 1.0]})
+    >>> interaction_strength(lambda rows: (rows["x"] + rows["z"]).to_numpy(), terms, one="x", other="z")
+    0.0
+    >>> interaction_strength(lambda rows: (rows["x"] * rows["z"]).to_numpy(), terms, one="x", other="z")
+    1.0
+    """
+    complete = np.flatnonzero(terms[[one, other]].notna().all(axis=1).to_numpy())
+    if len(complete) < 2:
+        return float("nan")
+    chosen = complete[np.unique(np.linspace(0, len(complete) - 1, points).round().astype(int))]
+    values = {name: terms[name].to_numpy(dtype=np.float64)[chosen] for name in (one, other)}
+    alone = {name: partial_dependence(of, terms, at={name: values[name]}, rows=chosen) for name in values}
+    both = partial_dependence(of, terms, at=values, rows=chosen)
+    first, second, joint = (curve - curve.mean() for curve in (alone[one], alone[other], both))
+    total = float((joint**2).sum())
+    if total <= 1e-12 * len(joint):
+        return float("nan")
+    return float(((joint - first - second) ** 2).sum() / total)
+
+
+def _numbers(terms: pd.DataFrame) -> Floats:
+    """Return the terms as numbers; a category becomes its code, a gap NaN."""
+    columns = [
+        terms[name].cat.codes.to_numpy(dtype=np.float64)
+        if isinstance(terms[name].dtype, pd.CategoricalDtype)
+        else terms[name].to_numpy(dtype=np.float64)
+        for name in terms.columns
+    ]
+    x = np.column_stack(columns)
+    labels = [isinstance(kind, pd.CategoricalDtype) for kind in terms.dtypes]
+    x[:, labels] = np.where(x[:, labels] < 0, np.nan, x[:, labels])
+    return x
