@@ -233,3 +233,6 @@ def _print_findings(findings: Findings) -> None:
         for line in lines:
             console.print(f"  {line}", markup=False, soft_wrap=True)
     console.print()
+
+
+import auditkit.cli_reports  # noqa: E402, F401  (its commands join those above)

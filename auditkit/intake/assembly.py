@@ -26,7 +26,7 @@ from auditkit.intake.records import RecordRows, gather
 from auditkit.intake.text_files import read_text_file
 from auditkit.intake.workbooks import read_sheets, sheet_table
 
-__all__ = ["Progress", "read_dossier"]
+__all__ = ["Progress", "read_dossier", "read_files"]
 
 _MOST_FAULTS = 5
 
@@ -77,7 +77,7 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
     declaration = read_declaration(folder, contracts)
     files, notes = find_files(folder, declaration)
     logs = open_logs(find_logs(folder, declaration), folder)
-    tables, more = _read_files(files, declaration, contracts, on_progress)
+    tables, more = read_files(files, declaration, contracts, on_progress=on_progress)
     records = {
         name: gather(contract, [table for table in tables if table.contract.name == name])
         for name, contract in contracts.items()
@@ -97,13 +97,41 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
     )
 
 
-def _read_files(
+def read_files(
     files: Sequence[SourceFile],
     declaration: Declaration,
     contracts: Mapping[str, Contract],
-    on_progress: Progress | None,
+    *,
+    on_progress: Progress | None = None,
 ) -> tuple[list[LaidTable], list[str]]:
-    """Return the tables of all files, laid out, and notes; every file that cannot be read is told at once."""
+    """Return the tables of files as received, laid out by their contracts but not typed, and notes on their reading.
+
+    Parameters
+    ----------
+    files : sequence of SourceFile
+        See `folder.find_files`.
+    declaration : Declaration
+    contracts : mapping of record to Contract
+    on_progress : callable, optional
+        See `read_dossier`.
+
+    Raises
+    ------
+    SourceError
+        A file cannot be read as records; all such files are told at once.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from auditkit.intake.folder import find_files
+    >>> contracts = load_contracts()
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     _ = (Path(place) / "u.csv").write_text("unit_id,in_service_at\\nU1,5 January\\n", encoding="utf-8")
+    ...     declaration = read_declaration(Path(place), contracts)
+    ...     tables, _ = read_files(find_files(Path(place), declaration)[0], declaration, contracts)
+    >>> tables[0].contract.name, tables[0].cells["in_service_at"].tolist()
+    ('units', ['5 January'])
+    """
     tables: list[LaidTable] = []
     notes: list[str] = []
     faults: list[str] = []

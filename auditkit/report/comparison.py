@@ -13,8 +13,8 @@ import pandas as pd
 
 from auditkit.contracts.collection import load_contracts
 from auditkit.errors import SourceError
+from auditkit.report.opening import opened
 from auditkit.report.outputs import EQUAL, compare_values
-from auditkit.report.reproduction import opened
 from auditkit.report.surroundings import compare_environments
 
 __all__ = ["Issued", "ReportComparison", "compare_reports", "read_issued"]

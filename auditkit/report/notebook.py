@@ -83,7 +83,7 @@ def execute_report(
     except ImportError as error:
         raise SourceError(
             f"A report needs nbclient, nbformat and ipykernel; {error.name} is not installed. "
-            f"Run: {Path(sys.executable).name} -m pip install nbclient nbformat ipykernel"
+            "Run: pip install 'auditkit[report]'"
         ) from error
     told = with_parameters(report_notebook() if notebook is None else notebook, parameters)
     cells = nbformat.from_dict(told)  # type: ignore[no-untyped-call]

@@ -81,7 +81,8 @@ def render_pdf(findings: Findings, document: Mapping[str, Any], *, sections: Seq
     last = scope["last_day"]
     dated = date.fromisoformat(last) if last else date(2000, 1, 1)
     sections = page_sections(findings) if sections is None else sections
-    folded = [table for section in sections for table in section.tables if table.folded and table.rows]
+    long = {id(table): table for section in sections for table in section.tables if table.folded and table.rows}
+    folded = list(long.values())
     return typeset(
         "report.typ",
         {

@@ -63,9 +63,15 @@ def read_key(path: Path) -> bytes:
     try:
         text = path.read_text(encoding="ascii")
     except (OSError, UnicodeDecodeError) as error:
-        raise SourceError(f"{path}: must be the key of the dossier; it cannot be read ({error}).") from error
+        raise SourceError(
+            f"{path}: must be the key of the dossier; it cannot be read ({error}). "
+            "Name the key's file, or make a new one with `auditkit new-key`."
+        ) from error
     if not _KEY_TEXT.fullmatch(text):
-        raise SourceError(f"{path}: must be the key of the dossier, 64 hexadecimal digits; given something else.")
+        raise SourceError(
+            f"{path}: must be the key of the dossier, 64 hexadecimal digits; given something else. "
+            "Name the file that `auditkit new-key` wrote."
+        )
     return bytes.fromhex(text.strip())
 
 

@@ -11,7 +11,7 @@ from auditkit.contracts.collection import load_contracts
 from auditkit.contracts.contract import Column
 from auditkit.dossier import Dossier
 from auditkit.errors import SourceError
-from auditkit.intake import assembly
+from auditkit.intake.assembly import read_files
 from auditkit.intake.declaration import TableEntry, fold, read_declaration
 from auditkit.intake.folder import find_files
 from auditkit.intake.layout import LaidTable
@@ -77,7 +77,7 @@ def cells_as_received(dossier: Dossier, places: pd.DataFrame) -> pd.DataFrame:
     declaration = read_declaration(dossier.folder, contracts)
     wanted = set(places["file"])
     files = [file for file in find_files(dossier.folder, declaration)[0] if file.name in wanted]
-    laid, _ = assembly._read_files(files, declaration, contracts, None)
+    laid, _ = read_files(files, declaration, contracts)
     entries = {entry.where: entry for entry in declaration.tables}
     parts: dict[tuple[str, ...], tuple[LaidTable, int]] = {}
     for part in laid:

@@ -24,7 +24,7 @@ from auditkit.contracts.collection import load_contracts
 from auditkit.contracts.contract import Column, Contract
 from auditkit.contracts.strict_yaml import read_plain_yaml
 from auditkit.errors import SourceError
-from auditkit.intake import assembly
+from auditkit.intake.assembly import read_files
 from auditkit.intake.cells import type_column
 from auditkit.intake.declaration import DECLARATION_FILE, Declaration, TableEntry, fold, read_declaration
 from auditkit.intake.folder import SourceFile, check_folder, file_kind, find_files, find_logs
@@ -146,7 +146,7 @@ def redact_records(folder: Path, out: Path, *, key: Path, order: Order = "kept")
     declaration = read_declaration(folder, contracts)
     files, _ = find_files(folder, declaration)
     logs = find_logs(folder, declaration)
-    tables, _ = assembly._read_files(files, declaration, contracts, None)
+    tables, _ = read_files(files, declaration, contracts)
     names = _names(tables, key=secret, order=order)
     renamed = {name: names.words(name) for name in [*(file.name for file in files), *(name for name, _ in logs)]}
     entries = {entry.where: entry for entry in declaration.tables}

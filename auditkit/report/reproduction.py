@@ -9,8 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
@@ -19,8 +18,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from auditkit.errors import AuditError, SourceError
 from auditkit.intake import read_dossier
 from auditkit.paths import schemas_folder
-from auditkit.report.archive import read_archive
 from auditkit.report.bag_check import BagCheck, check_bag
+from auditkit.report.opening import RECORDS, opened
 from auditkit.report.outputs import (
     DIFFERENT,
     EQUAL,
@@ -32,16 +31,17 @@ from auditkit.report.outputs import (
     leaves,
 )
 from auditkit.report.parameters import read_parameters
-from auditkit.report.sealed import RECORDS, run_report
+from auditkit.report.sealed import run_report
 from auditkit.report.signature import SignatureCheck, signature_path, verify_signature
 from auditkit.report.statement import Statement, read_statement, statement_faults, statement_path
 from auditkit.report.surroundings import compare_environments, environment
 from auditkit.report.table_package import data_package
+from auditkit.report.trace_page import TRACE_FILE, trace_page
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DIFFERS", "REPRODUCED", "UNUSABLE", "Reproduction", "opened", "reproduce"]
+__all__ = ["DIFFERS", "REPRODUCED", "UNUSABLE", "Reproduction", "reproduce"]
 
 REPRODUCED, DIFFERS, UNUSABLE = 0, 1, 2
 """Exit codes: every number is the same within printed digits; some are not; it cannot be used or was touched."""
@@ -181,14 +181,15 @@ def _run_again(data: Path, on_progress: Callable[[str, int, int], None] | None) 
         shutil.copytree(data / RECORDS, Path(place) / RECORDS)
         again, made = run_report(Path(place), parameters=parameters, on_progress=on_progress)
         dossier = read_dossier(Path(place) / RECORDS)
-    found = json.loads(made["findings.json"])
+        found = json.loads(made["findings.json"])
+        traced = trace_page(found, dossier)
     differing = compare_environments(recorded, environment())
     tables = data_package(dossier, created=str(told.get("dated", "")))[1]
     return _Again(
         environment=differing,
         findings=compare(document, found),
         notebook=compare_notebooks(notebook, json.loads(again)),
-        files=_files(data, {**made, **tables, **_rules()}, same_environment=differing.empty),
+        files=_files(data, {**made, **tables, **_rules(), TRACE_FILE: traced}, same_environment=differing.empty),
         record_digest=found["records"]["digest"],
     )
 
@@ -207,29 +208,6 @@ def _unusable(reasons: list[str], fixity: BagCheck, signed: _Signed) -> Reproduc
         notebook=None,
         files=_file_frame([]),
     )
-
-
-@contextmanager
-def opened(sealed: Path) -> Iterator[Path]:
-    """Yield the folder of a sealed report; an archive is unpacked for the while, and its statement with it.
-
-    Raises
-    ------
-    SourceError
-        There is none of that name, or the archive holds no sealed report.
-    """
-    if sealed.is_dir():
-        yield sealed.resolve()
-        return
-    if not sealed.is_file():
-        raise SourceError(f"{sealed}: must be a sealed report; there is none of that name. Correct the path.")
-    with tempfile.TemporaryDirectory() as place:
-        out = Path(place).resolve() / "unpacked"
-        read_archive(sealed, out)
-        found = sorted(path for path in out.iterdir() if path.is_dir())
-        if len(found) != 1:
-            raise SourceError(f"{sealed}: must hold one sealed report; it holds {len(found)} folders. Get it anew.")
-        yield found[0]
 
 
 def _signed(folder: Path, fixity: BagCheck, allowed_signers: Path | None) -> tuple[_Signed, list[str]]:
@@ -277,7 +255,7 @@ def _files(data: Path, made: Mapping[str, bytes], *, same_environment: bool) -> 
         content = path.read_bytes()
         if content == made[name]:
             rows.append((name, EQUAL, "the same bytes"))
-        elif name == "report.html":
+        elif name.endswith(".html"):
             rows.append((name, *_html_verdict(content, made[name])))
         elif name == "report.pdf" and not same_environment:
             rows.append((name, "not compared", "other bytes; versions differ, and a PDF is not compared by its words"))

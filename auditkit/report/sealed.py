@@ -28,6 +28,7 @@ from auditkit.report.description import CRATE_FILE, crate
 from auditkit.report.files import safe_cells
 from auditkit.report.inner_paths import path_fault
 from auditkit.report.notebook import execute_report
+from auditkit.report.opening import RECORDS
 from auditkit.report.page import render_page
 from auditkit.report.parameters import KIND, Parameters
 from auditkit.report.pdf import render_pdf
@@ -36,6 +37,7 @@ from auditkit.report.signature import sign_statement, signature_path
 from auditkit.report.statement import statement_path, write_statement
 from auditkit.report.surroundings import environment
 from auditkit.report.table_package import data_package
+from auditkit.report.trace_page import TRACE_FILE, trace_page
 
 if TYPE_CHECKING:
     from auditkit.report.redaction import Redaction
@@ -44,12 +46,13 @@ __all__ = [
     "ABOUT",
     "SealedReport",
     "make_sealed",
+    "put_in_place",
     "report_files",
     "requirement_lines",
     "run_report",
 ]
 
-RECORDS, MADE = "records", "made"
+MADE = "made"
 _SYSTEM_FILES = ("thumbs.db", "desktop.ini")
 _STEPS = 4
 
@@ -62,6 +65,7 @@ ABOUT: Mapping[str, str] = {
     "report.ipynb": "The notebook that ran.",
     "report.pdf": "The report, to sign and file.",
     "requirements.txt": "The packages of environment.json, for pip.",
+    "trace.html": "From each verdict to the rows it came from, as received.",
     "set_aside.csv": "Rows that were not accepted, as received, each with the rule it broke.",
 }
 """What the files of a sealed report are."""
@@ -152,7 +156,7 @@ def make_sealed(
         step("tables and descriptions", 3, _STEPS)
         contents: dict[str, bytes | Path] = {f"{RECORDS}/{name}": path for name, path in received.items()}
         contents |= {f"schemas/{path.name}": path for path in _schema_files()}
-        contents |= {**made, "report.ipynb": notebook}
+        contents |= {**made, "report.ipynb": notebook, TRACE_FILE: trace_page(document, dossier)}
         contents |= _descriptions(dossier, asked, dated=dated, authors=authors, redaction=redaction)
         contents[CRATE_FILE] = _json(
             crate(
@@ -173,7 +177,7 @@ def make_sealed(
         }
         made_by = {"dossier": dossier.title, "record_digest": dossier.digest(), "date": dated}
         signer = {"signer": ", ".join(authors), "words": words}
-        signature = _put_in_place(contents, out, info=info, stated=made_by | signer, key=key)
+        signature = put_in_place(contents, out, info=info, stated=made_by | signer, key=key)
     return SealedReport(
         folder=out,
         seal=seal_of(out),
@@ -184,7 +188,7 @@ def make_sealed(
     )
 
 
-def _put_in_place(
+def put_in_place(
     contents: Mapping[str, bytes | Path],
     out: Path,
     *,
@@ -196,6 +200,22 @@ def _put_in_place(
 
     The folder gets its name last, so that a run that is killed leaves no sealed
     report without what was to lie beside it.
+
+    Parameters
+    ----------
+    contents, info
+        See `bag.write_bag`.
+    out : Path
+        The sealed folder.
+    stated : mapping
+        See `statement.write_statement`.
+    key : Path or None
+        See `signature.sign_statement`.
+
+    Raises
+    ------
+    SourceError
+        The key cannot sign, or the disk refuses.
     """
     try:
         out.parent.mkdir(parents=True, exist_ok=True)

@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +17,11 @@ from auditkit.dossier import Dossier
 from auditkit.errors import SourceError
 from auditkit.findings.audit import Findings
 from auditkit.intake import read_dossier
+from auditkit.report.opening import RECORDS, opened
 from auditkit.report.received import PLACE, cells_as_received
-from auditkit.report.reproduction import opened
-from auditkit.report.sealed import RECORDS
 from auditkit.report.trace_rows import ROW_COLUMNS, rows_behind
 
-__all__ = ["SHORT_NAMES", "Trace", "anchor", "short_names", "trace", "trace_sealed"]
+__all__ = ["SHORT_NAMES", "Trace", "anchor", "rule_words", "set_aside_beside", "short_names", "trace", "trace_sealed"]
 
 SHORT_NAMES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "film": (("film", "sides"), ("area_id", "side")),
@@ -139,10 +139,10 @@ def trace(document: Mapping[str, Any], dossier: Dossier, finding: str, *, findin
     return Trace(
         finding=pointer,
         told=known,
-        rule=_rule(known, path),
+        rule=rule_words(known, path),
         rows=rows[list(ROW_COLUMNS)],
         cells=cells_as_received(dossier, rows[["record", *PLACE]]),
-        set_aside=_set_aside(known, rows, dossier),
+        set_aside=set_aside_beside(known, rows, dossier),
         n=len(rows),
         method=method,
     )
@@ -164,14 +164,14 @@ def short_names(document: Mapping[str, Any]) -> dict[str, str]:
 
 
 def anchor(name: str) -> str:
-    """Return a short name as an `id` of HTML: letters, digits, hyphens, and all else as its code point.
+    """Return a short name as an `id` of HTML: letters and digits, a hyphen for a space, all else as its code point.
 
     Examples
     --------
     >>> anchor("film A003 facing"), anchor('wrap "><x')
     ('film-A003-facing', 'wrap-_22_3e_3cx')
     """
-    return re.sub(r"[^A-Za-z0-9 -]", lambda found: f"_{ord(found[0]):x}", name).replace(" ", "-")
+    return re.sub(r"[^A-Za-z0-9 ]", lambda found: f"_{ord(found[0]):x}", name).replace(" ", "-")
 
 
 def _named(document: Mapping[str, Any], finding: str) -> str:
@@ -227,8 +227,16 @@ def _rows_at(document: Mapping[str, Any], place: Sequence[str]) -> list[dict[str
     return here if isinstance(here, list) else []
 
 
-def _rule(told: Mapping[str, Any], path: Sequence[Any]) -> str:
-    """Return what a finding was judged by: what its row says of that, and the method of its topic."""
+def rule_words(told: Mapping[str, Any], path: Sequence[Any]) -> str:
+    """Return what a finding was judged by: what its row says of that, and the method of its topic.
+
+    Parameters
+    ----------
+    told : mapping
+        The row of findings.
+    path : sequence
+        The values on the way to it in the document, the document first.
+    """
     said = [f"{name}: {told[name]}" for name in _RULES if told.get(name) not in (None, "")]
     methods = [
         value["method"]
@@ -238,8 +246,17 @@ def _rule(told: Mapping[str, Any], path: Sequence[Any]) -> str:
     return "; ".join([*said, *(f"method: {method}" for method in methods[-1:])])
 
 
-def _set_aside(told: Mapping[str, Any], rows: pd.DataFrame, dossier: Dossier) -> pd.DataFrame:
-    """Return the rows of the ledger beside a finding."""
+def set_aside_beside(told: Mapping[str, Any], rows: pd.DataFrame, dossier: Dossier) -> pd.DataFrame:
+    """Return the rows of the ledger beside a finding: those that name the same area, run, unit or gauge.
+
+    Parameters
+    ----------
+    told : mapping
+        The row of findings.
+    rows : DataFrame
+        The rows of records behind it.
+    dossier : Dossier
+    """
     ledger = dossier.ledger
     names = {str(told[key]).strip().casefold() for key in _NAMING if isinstance(told.get(key), str)}
     if not names and isinstance(told.get("job_id"), str):
@@ -250,6 +267,7 @@ def _set_aside(told: Mapping[str, Any], rows: pd.DataFrame, dossier: Dossier) ->
     return ledger[ledger["record"].isin(rows["record"])].reset_index(drop=True)
 
 
-def _words(row: str) -> set[str]:
+@lru_cache(maxsize=4096)
+def _words(row: str) -> frozenset[str]:
     """Return the cells of a row as received, folded."""
-    return {str(cell).strip().casefold() for cell in json.loads(row).values()}
+    return frozenset(str(cell).strip().casefold() for cell in json.loads(row).values())

@@ -14,11 +14,12 @@ from auditkit.findings.behind import readings_behind
 from auditkit.trade.conditions import side_of_window
 from auditkit.trade.standing import is_superseded
 
-__all__ = ["ROW_COLUMNS", "rows_behind"]
+__all__ = ["ROW_COLUMNS", "rows_behind", "side_rows"]
 
 ROW_COLUMNS = ("record", "role", "file", "sheet", "line", "column")
 
 _SIDES = ("facing", "reverse")
+_SUPERSEDED = "superseded: made before the area's last run ended"
 _TOPICS: Mapping[str, tuple[str, ...]] = {
     "film": ("film_readings", "areas", "jobs"),
     "behind_film": ("film_readings", "gauge_checks", "areas", "jobs"),
@@ -91,29 +92,55 @@ def _again(document: Mapping[str, Any], dossier: Dossier) -> Findings:
 
 def _film(told: Mapping[str, Any], dossier: Dossier) -> pd.DataFrame:
     area = told["area_id"]
-    readings = dossier.tables["film_readings"]
-    old = is_superseded(readings, dossier.tables["spray_runs"], time="taken_at")
-    standing = replace(dossier, tables={**dossier.tables, "film_readings": readings[~old]})
     sides = [told["side"]] if told.get("side") in _SIDES else _SIDES
+    readings, runs = (_of_area(dossier.tables[record], area) for record in ("film_readings", "spray_runs"))
+    old = is_superseded(readings, runs, time="taken_at")
+    standing = replace(dossier, tables={**dossier.tables, "film_readings": readings[~old]})
     pieces = []
     for side in sides:
         behind = readings_behind(standing, area, side)
         role = pd.Series("counts", index=behind.index, dtype="str").mask(~behind["counts"], "in a spot with too few")
         role = role.mask(behind["decided"], "decided: " + behind["decided_by"])
         pieces.append(behind.assign(record="film_readings", role=side + ", " + role))
-    here = old & (readings["area_id"] == area) & readings["side"].isin(sides)
-    pieces.append(_picked(dossier, "film_readings", here, "superseded: made before the area's last run ended"))
+    stale = readings[old & readings["side"].isin(sides)]
+    here = pd.Series(dossier.tables["film_readings"].index.isin(stale.index))
+    pieces.append(_picked(dossier, "film_readings", here, _SUPERSEDED))
+    return _stacked([*pieces, *_area_and_job(area, dossier)])
+
+
+def _of_area(table: pd.DataFrame, area: str) -> pd.DataFrame:
+    return table[table["area_id"] == area]
+
+
+def side_rows(told: Mapping[str, Any], dossier: Dossier, *, superseded: pd.Series[bool]) -> pd.DataFrame:
+    """Return the rows behind one side as `rows_behind` does, without telling which readings the verdict turned on.
+
+    Parameters
+    ----------
+    told : mapping
+        The row of findings: area_id, side.
+    dossier : Dossier
+    superseded : Series of bool
+        Of every film reading, from `trade.standing.is_superseded`.
+    """
+    readings, area = dossier.tables["film_readings"], told["area_id"]
+    here = (readings["area_id"] == area) & (readings["side"] == told["side"])
+    pieces = [
+        _picked(dossier, "film_readings", here & ~superseded, f"{told['side']}, of the side"),
+        _picked(dossier, "film_readings", here & superseded, _SUPERSEDED),
+    ]
     return _stacked([*pieces, *_area_and_job(area, dossier)])
 
 
 def _wrap(told: Mapping[str, Any], dossier: Dossier, *, leaf: str) -> pd.DataFrame:
     area, tables = told["area_id"], dossier.tables
     ratings, film = tables["wrap_observations"], tables["film_readings"]
-    old = is_superseded(ratings, tables["spray_runs"], time="observed_at")
     here = ratings["area_id"] == area
+    old = is_superseded(ratings[here], _of_area(tables["spray_runs"], area), time="observed_at")
+    old = old.reindex(ratings.index, fill_value=False)
     pieces = [
         _picked(dossier, "wrap_observations", here & ~old, "counts"),
-        _picked(dossier, "wrap_observations", here & old, "superseded: made before the area's last run ended"),
+        _picked(dossier, "wrap_observations", here & old, _SUPERSEDED),
     ]
     if leaf in ("facing_um", "reverse_um", "ratio"):
         stale = is_superseded(film, tables["spray_runs"], time="taken_at")

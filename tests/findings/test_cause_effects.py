@@ -1,10 +1,12 @@
 """Adjusted effects: known truths, the right thing held equal, and reasons where nothing can be told."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from auditkit.findings.cause_effects import AS_CURVE, AS_SIDE, find_effects
+from auditkit.findings.cause_effects import LEAST_VALUES, find_effects
 from auditkit.findings.cause_rows import CLUSTER, LEAST_RECORDED, Plan, cause_rows, one_thread
 from auditkit.stats.windowed_risk import windowed_risk
 from auditkit.trade.conditions import load_conditions
@@ -12,7 +14,9 @@ from auditkit.trade.conditions import load_conditions
 from .cause_records import adjustments, found_of, records
 
 KNOWN = load_conditions()
-ESTIMATES = ["risk_inside", "difference", "low", "high", "p", "ratio", "attributable_fraction", "crude_difference"]
+EDGES = ["edge_difference", "edge_low", "edge_high", "edge_p"]
+ESTIMATES = ["risk_inside", "difference", "low", "high", "p", "ratio", "ratio_low", "ratio_high"]
+ESTIMATES += ["attributable_fraction", "af_low", "af_high", "crude_difference", *EDGES]
 
 
 def effects_of(runs, names=("standoff_mm",), adjust_for=("job_id", "operator_id"), found=None, **settings):
@@ -30,7 +34,28 @@ def row(result, side="above"):
     return result.table[result.table["side"] == side].iloc[0]
 
 
+def direct_risks(runs, exposure, window, numbers=()):
+    """Return what `windowed_risk` itself says of an exposure, within pairs of job and operator."""
+    frame = runs.assign(
+        exposure=exposure,
+        spit=runs["spit"].astype(float),
+        pair=runs["job_id"] + " / " + runs["operator_id"],
+        session=runs["job_id"] + " / " + runs["day"],
+    )
+    with one_thread():
+        return windowed_risk(
+            frame,
+            outcome="spit",
+            exposure="exposure",
+            window=window,
+            groups=["job_id", "operator_id", "pair"],
+            numbers=list(numbers),
+            session=["session"],
+        ).table.set_index("side")
+
+
 def test_a_known_effect_is_found_on_its_side_only():
+    # Harm begins at the end of the window: held as inside, or moved to its end, comes to the same.
     runs = records(1, 3000, far=0.12)
     result = effects_of(runs)
     above, below = row(result), row(result, "below")
@@ -48,7 +73,10 @@ def test_a_known_effect_is_found_on_its_side_only():
     share, rest = outside.mean(), runs.loc[~outside, "spit"].mean()
     assert above["crude_difference"] == pytest.approx(share * (runs.loc[outside, "spit"].mean() - rest))
     assert above["why"] == ""
-    assert above["enters"] == AS_CURVE
+    assert above["edge_low"] <= true <= above["edge_high"]
+    assert above["edge_low"] > 0.3 * true
+    assert above["edge_p"] < 1e-3
+    assert below["edge_low"] <= 0 <= below["edge_high"]
     assert (result.n, result.excluded, result.cluster) == (3000, 0, CLUSTER)
 
 
@@ -57,8 +85,12 @@ def test_the_side_below_is_the_other_way_round():
     result = effects_of(runs)
     true = (runs["p"] - runs["p_below"]).mean()
     assert row(result, "below")["low"] <= true <= row(result, "below")["high"]
+    assert row(result, "below")["low"] > 0
     assert row(result, "below")["p"] < 0.01
+    assert row(result, "below")["edge_low"] <= true <= row(result, "below")["edge_high"]
+    assert row(result, "below")["edge_p"] < 0.01
     assert row(result)["low"] <= 0 <= row(result)["high"]
+    assert row(result)["edge_low"] <= 0 <= row(result)["edge_high"]
 
 
 def test_what_the_diagram_says_is_held_equal():
@@ -66,7 +98,7 @@ def test_what_the_diagram_says_is_held_equal():
     held = row(effects_of(runs))
     assert held["crude_difference"] > 0.02
     assert held["low"] <= 0 <= held["high"]
-    assert held["typical_low"] <= 0.005
+    assert held["edge_low"] <= 0 <= held["edge_high"]
     assert held["adjusted_for"] == ("job_id", "operator_id")
     # Nothing held equal but the cluster: still within pairs of job and operator.
     assert row(effects_of(runs, adjust_for=()))["adjusted_for"] == ()
@@ -77,45 +109,59 @@ def test_limits_hold_in_small_confounded_records():
     held = answered = wrong = 0
     for seed in range(12):
         runs = records(100 + seed, 200, far=0.05, crew=0.8)
-        one = row(effects_of(runs))
+        one = row(effects_of(runs, edges=False))
         answered += one["why"] == ""
         held += one["low"] <= (runs["p"] - runs["p_above"]).mean() <= one["high"]
-        none = row(effects_of(records(300 + seed, 200, crew=0.8)))
+        none = row(effects_of(records(300 + seed, 200, crew=0.8), edges=False))
         wrong += none["p"] < 0.05 and none["difference"] > 0
     assert answered >= 7
     assert held >= answered - 3
     assert wrong <= 2
 
 
-def test_the_typical_difference_compares_with_runs_inside():
+def test_the_difference_holds_runs_as_inside_and_the_edge_moves_them_there():
     runs = records(4, 1500, far=0.10)
     above = row(effects_of(runs))
-    place = np.where(runs["standoff_mm"] > 200, 1.0, np.where(runs["standoff_mm"] < 150, -1.0, 0.0))
-    frame = runs.assign(
-        side=place, pair=runs["job_id"] + " / " + runs["operator_id"], session=runs["job_id"] + " / " + runs["day"]
-    )
-    with one_thread():
-        direct = windowed_risk(
-            frame.assign(spit=frame["spit"].astype(float)),
-            outcome="spit",
-            exposure="side",
-            window=(0.0, 0.0),
-            groups=["job_id", "operator_id", "pair"],
-            session=["session"],
-        ).table.set_index("side")
+    side = np.where(runs["standoff_mm"] > 200, 1.0, np.where(runs["standoff_mm"] < 150, -1.0, 0.0))
+    as_inside = direct_risks(runs, side, (0.0, 0.0)).loc["above"]
+    to_the_end = direct_risks(runs, runs["standoff_mm"], (150.0, 200.0)).loc["above"]
     for name in ("difference", "low", "high", "p"):
-        assert above[f"typical_{name}"] == pytest.approx(direct.loc["above", name], rel=1e-6)
+        assert above[name] == pytest.approx(as_inside[name], rel=1e-6)
+        assert above[f"edge_{name}"] == pytest.approx(to_the_end[name], rel=1e-6)
+    for name in ("risk_inside", "ratio", "ratio_low", "ratio_high", "attributable_fraction", "af_low", "af_high"):
+        assert above[name] == pytest.approx(as_inside[name], rel=1e-6)
+    assert above["information"] == pytest.approx(as_inside["information"], rel=1e-6)
+    assert abs(above["difference"] - above["edge_difference"]) > 1e-4
 
 
-def test_resistance_enters_as_powers_of_ten_and_few_values_as_a_side():
+def test_harm_that_begins_inside_the_window_is_less_at_its_end():
+    # Log odds rise by 0.05 a millimetre all along: the two questions have different answers, both known.
+    runs = records(14, 3000)
+
+    def risk(standoff):
+        return 1 / (1 + np.exp(2.0 - 0.05 * (standoff - 175)))
+
+    standoff, outside = runs["standoff_mm"], runs["standoff_mm"] > 200
+    runs["spit"] = np.random.default_rng(15).random(len(runs)) < risk(standoff)
+    inside = standoff.between(150, 200)
+    of_operator = risk(standoff[inside]).groupby(runs.loc[inside, "operator_id"]).mean()
+    as_inside = (risk(standoff) - runs["operator_id"].map(of_operator))[outside].sum() / len(runs)
+    to_the_end = (risk(standoff) - risk(standoff.clip(upper=200))).mean()
+    above, below = row(effects_of(runs)), row(effects_of(runs), "below")
+    assert above["low"] <= as_inside <= above["high"]
+    assert above["edge_low"] <= to_the_end <= above["edge_high"]
+    assert to_the_end < 0.6 * as_inside
+    assert above["edge_difference"] < above["low"]
+    assert below["high"] < 0  # fewer defects too near than inside
+
+
+def test_resistance_enters_as_powers_of_ten():
     runs = records(5, 600)
-    result = effects_of(runs, ("part_ground_ohm", "bell_used_d")).table.set_index("condition")
-    assert result.loc["part_ground_ohm", "enters"] == AS_CURVE
-    assert result.loc["bell_used_d", "enters"] == AS_SIDE
-    assert result.loc["bell_used_d", "difference"] == pytest.approx(result.loc["bell_used_d", "typical_difference"])
+    result = row(effects_of(runs, ("part_ground_ohm",)))
+    direct = direct_risks(runs, np.log10(runs["part_ground_ohm"]), (None, 6.0)).loc["above"]
+    for name in ("difference", "low", "high", "p"):
+        assert result[f"edge_{name}"] == pytest.approx(direct[name], rel=1e-6)
     # Ten times the resistance, ten times the limit: the same answer.
-    from dataclasses import replace
-
     tenfold = {"part_ground_ohm": replace(KNOWN["part_ground_ohm"], high=1e7)}
     again = find_effects(
         runs.assign(part_ground_ohm=runs["part_ground_ohm"] * 10),
@@ -123,14 +169,64 @@ def test_resistance_enters_as_powers_of_ten_and_few_values_as_a_side():
         conditions=tenfold,
         adjustments=adjustments(tenfold),
     ).table.iloc[0]
-    assert again["difference"] == pytest.approx(result.loc["part_ground_ohm", "difference"], rel=1e-6)
+    for name in ("difference", "edge_difference"):
+        assert again[name] == pytest.approx(result[name], rel=1e-6)
 
 
-def test_a_limit_that_counts_as_outside_enters_as_a_side():
-    runs = records(6, 400).assign(brush_wear_pct=lambda f: np.where(f["bell_used_d"] > 0, 50.0, f["standoff_mm"] / 10))
-    result = row(effects_of(runs, ("brush_wear_pct",)))
-    assert result["enters"] == AS_SIDE
-    assert result["n_outside"] == (runs["bell_used_d"] > 0).sum()
+def test_of_few_values_the_side_alone_is_told():
+    runs = records(5, 600)
+    for values in (LEAST_VALUES - 1, LEAST_VALUES):
+        few = runs.assign(standoff_mm=120.0 + 90.0 / (values - 1) * (np.arange(len(runs)) % values))
+        above = row(effects_of(few))
+        assert above["why"] == ""
+        assert above[["difference", "low", "high", "p"]].notna().all()
+        assert above[EDGES].notna().all() == (values == LEAST_VALUES)
+        assert above[EDGES].isna().all() == (values < LEAST_VALUES)
+
+
+def test_where_the_limit_itself_is_outside_the_side_alone_is_told():
+    # A bell used 1 d is worn to the limit, which counts as outside; one used 2 d is worn beyond it.
+    runs = records(6, 400)
+    used = runs["bell_used_d"]
+    runs = runs.assign(brush_wear_pct=np.where(used > 0, 45.0 + 5.0 * used, runs["standoff_mm"] / 10))
+    above = row(effects_of(runs, ("brush_wear_pct",)))
+    assert above["why"] == ""
+    assert above["n_outside"] == (used > 0).sum() > (used > 1).sum() > 5
+    assert above["difference"] == pytest.approx(
+        direct_risks(runs, (used > 0).astype(float), (None, 0.0)).loc["above", "difference"], rel=1e-6
+    )
+    assert above[EDGES].isna().all()
+
+
+def test_jobs_are_counted_and_runs_of_none_left_out():
+    runs = records(17, 300)
+    runs["standoff_mm"] = runs["standoff_mm"].where(runs["job_id"].isin(["J1", "J2", "J3"]), 175.0)
+    runs.loc[:6, "job_id"] = None
+    result = effects_of(runs, edges=False)
+    above, jobs_above = row(result), runs.loc[runs["standoff_mm"] > 200, "job_id"].nunique()
+    assert 1 < jobs_above < 6
+    assert (above["clusters"], above["clusters_outside"], above["n"]) == (6, jobs_above, 293)
+    assert (result.n, result.excluded) == (300, 7)
+
+
+def test_a_number_is_held_equal():
+    runs = records(18, 800)
+    heat = runs["standoff_mm"] / 10 + np.random.default_rng(19).normal(size=800)
+    runs = runs.assign(heat=heat, spit=np.random.default_rng(20).random(800) < 1 / (1 + np.exp(20.0 - heat)))
+    above = row(effects_of(runs, adjust_for=("job_id", "operator_id", "heat"), edges=False))
+    side = np.where(runs["standoff_mm"] > 200, 1.0, np.where(runs["standoff_mm"] < 150, -1.0, 0.0))
+    direct = direct_risks(runs, side, (0.0, 0.0), numbers=["heat"]).loc["above"]
+    assert above["difference"] == pytest.approx(direct["difference"], rel=1e-6)
+    unheld = row(effects_of(runs, edges=False))
+    assert unheld["low"] > max(0, above["high"])
+
+
+def test_without_edges_the_rest_is_the_same():
+    runs = records(16, 300, far=0.08)
+    with_edges, without = effects_of(runs).table, effects_of(runs, edges=False).table
+    assert with_edges[EDGES].notna().all(axis=None)
+    assert without[EDGES].isna().all(axis=None)
+    pd.testing.assert_frame_equal(with_edges.drop(columns=EDGES), without.drop(columns=EDGES))
 
 
 @pytest.mark.parametrize(
@@ -226,6 +322,7 @@ def test_order_input_and_progress():
     pd.testing.assert_frame_equal(found, found_of(before))
     wider = row(effects_of(runs, confidence=0.99))
     assert wider["low"] < row(result)["low"] < row(result)["high"] < wider["high"]
+    assert wider["edge_low"] < row(result)["edge_low"] < row(result)["edge_high"] < wider["edge_high"]
 
 
 def test_rows_hold_only_runs_the_condition_applies_to():

@@ -110,7 +110,8 @@ def test_what_is_missing_is_named(tmp_path, monkeypatch):
         return plain(name, *rest, **more)
 
     monkeypatch.setattr(builtins, "__import__", without)
-    with pytest.raises(SourceError, match=r"needs nbclient, nbformat and ipykernel; nbclient is not installed\. Run: "):
+    words = r"needs nbclient, nbformat and ipykernel; nbclient is not installed\. Run: pip install 'auditkit\[report\]'"
+    with pytest.raises(SourceError, match=words):
         execute_report(tmp_path, parameters={}, notebook=notebook())
 
 

@@ -132,7 +132,9 @@ def shown(trace, layout, letter):
     known = np.array([value is not None and not pd.isna(value) for value in values], dtype=bool)
     name = trace[f"{letter}axis"] or letter
     ends = layout[f"{letter}axis{name[1:]}"].range
-    if ends is None or any(isinstance(value, str) for value in [*values, *ends]):
+    if ends is not None and all(isinstance(end, str) for end in ends):  # moments
+        values, ends = pd.to_datetime(list(values)), pd.to_datetime(list(ends))
+    elif ends is None or any(isinstance(value, str) for value in values):
         return known
     inside = [bool(k) and min(ends) <= value <= max(ends) for k, value in zip(known, values, strict=True)]
     return np.array(inside, dtype=bool)
@@ -154,7 +156,8 @@ def expected_marks(figure):
         if "markers" in trace.mode:
             counts[f"trace-{number}-markers"] = int(inside.sum())
         if "text" in trace.mode:
-            counts[f"trace-{number}-text"] = sum(bool(t) and bool(k) for t, k in zip(trace.text, inside, strict=True))
+            texts = [""] * len(inside) if trace.text is None else trace.text
+            counts[f"trace-{number}-text"] = sum(bool(t) and bool(k) for t, k in zip(texts, inside, strict=True))
         if "lines" in trace.mode and (trace.line.width is None or trace.line.width > 0):
             counts[f"trace-{number}-line"] = int(len(trace.x) > 0)
         for letter in "xy":

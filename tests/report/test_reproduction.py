@@ -10,8 +10,9 @@ from auditkit.errors import SourceError
 from auditkit.report import reproduction
 from auditkit.report.archive import write_archive
 from auditkit.report.bag import write_bag
+from auditkit.report.opening import opened
 from auditkit.report.outputs import DIFFERENT, EQUAL, WITHIN
-from auditkit.report.reproduction import opened, reproduce
+from auditkit.report.reproduction import reproduce
 
 MADE = ("findings.json", "set_aside.csv", "report.html", "report.pdf")
 INFO = {"Bagging-Date": "2027-04-01"}

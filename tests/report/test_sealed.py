@@ -31,6 +31,7 @@ EXPECTED = {
     "schemas",
     "set_aside.csv",
     "tables",
+    "trace.html",
 }
 
 

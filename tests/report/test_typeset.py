@@ -23,7 +23,7 @@ def read(pdf):
     return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages)
 
 
-def test_it_is_tagged_titled_dated_in_a_language_and_says_that_it_is_pdf_a():
+def test_it_is_tagged_titled_dated_in_a_language_and_says_that_it_is_pdf_a_and_ua():
     # ISO 19005-2, 6.6.4: part and conformance in the XMP packet; ISO 32000-1, 14.8.1: MarkInfo
     reader = pypdf.PdfReader(io.BytesIO(set_lines("one", title="Ferry, 2027")))
     root = reader.trailer["/Root"]
@@ -35,6 +35,8 @@ def test_it_is_tagged_titled_dated_in_a_language_and_says_that_it_is_pdf_a():
     packet = root["/Metadata"].get_object().get_data().decode()
     assert "<pdfaid:part>2</pdfaid:part>" in packet
     assert "<pdfaid:conformance>A</pdfaid:conformance>" in packet
+    assert "<pdfuaid:part>1</pdfuaid:part>" in packet  # ISO 14289-1, 5: the identifier of PDF/UA
+    assert bool(root["/ViewerPreferences"]["/DisplayDocTitle"])  # ISO 14289-1, 7.1
 
 
 def test_all_fonts_are_inside():

@@ -1,11 +1,13 @@
 """Sheets for a unit: one page each, with every rule and caution, and what is known and overdue."""
 
+import io
 import re
 import shutil
 import subprocess
 from datetime import date
 
 import pandas as pd
+import pypdf
 import pytest
 
 from auditkit.report.sheets import SheetColumn, SheetPart, print_sheet
@@ -36,7 +38,7 @@ OVERDUE = pd.DataFrame(
 
 
 def pages(pdf):
-    return len(re.findall(rb"/Type\s*/Page\b", pdf))
+    return len(pypdf.PdfReader(io.BytesIO(pdf)).pages)
 
 
 def text_of(pdf, folder):
