@@ -21,7 +21,7 @@ def test_a_run_set_aside_is_said_for_its_area_and_its_safety(tmp_path):
     def spoil(text):
         lines = text.splitlines()
         first = lines[1].split(",")
-        lines[1] = ",".join([*first[:14], "OL", *first[15:]])  # part_ground_ohm: what a meter shows on an open circuit
+        lines[1] = ",".join([*first[:14], "no contact", *first[15:]])  # part_ground_ohm: no number and no word of a meter
         return "\n".join(lines) + "\n"
 
     findings = copied(tmp_path, spray_runs=spoil)

@@ -63,7 +63,7 @@ def test_first_screen_answers_the_questions(page, findings):
     for heading in (
         "Is there enough paint",
         "Which areas do not conform",
-        "What goes with the defects",
+        "What the defects depend on",
         "What could not be judged",
     ):
         assert heading in first
