@@ -56,7 +56,15 @@ def test_demo_runs_the_main_job(tmp_path):
     film = document["summary"]["film"]
     assert f"{film['conforms']} of {document['summary']['areas']}" in done.stdout
     assert (out / "report.html").stat().st_size > 1e6
-    assert [path.name[:2] for path in sorted((out / "notebooks").iterdir())] == ["01", "02", "03", "04", "05", "06", "07"]
+    assert [path.name[:2] for path in sorted((out / "notebooks").iterdir())] == [
+        "01",
+        "02",
+        "03",
+        "04",
+        "05",
+        "06",
+        "07",
+    ]
 
 
 def test_audit_says_by_its_exit_code_that_something_breaches(tmp_path, folder):
