@@ -7,24 +7,20 @@ the work; 2 the input or the command cannot be used; 3 a fault of auditkit.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from auditkit import cli_reports
 from auditkit.errors import AuditError
+from auditkit.terminal import BREACH, FAULT, UNUSABLE, Folder, console, progress, show
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from auditkit.dossier import Dossier
     from auditkit.findings.audit import Findings
 
 __all__ = ["app", "main"]
-
-DONE, BREACH, UNUSABLE, FAULT = 0, 1, 2, 3
 
 _LOG_STEP = 10, 20
 """Where in the audit the pressure logs are read: the step, and how many there are."""
@@ -41,20 +37,16 @@ app = typer.Typer(
     ),
 )
 
-Folder = Annotated[
-    Path, typer.Argument(help="Folder of records: CSV, XLSX or Parquet, with dossier.yaml where needed.")
-]
-
 
 def main() -> None:
     """Run the command line; anything the user can mend is one message and exit code 2."""
     try:
         app()
     except AuditError as error:
-        _console(stderr=True).print(str(error), style="bold", markup=False, highlight=False, soft_wrap=True)
+        console(stderr=True).print(str(error), style="bold", markup=False, highlight=False, soft_wrap=True)
         sys.exit(UNUSABLE)
     except KeyboardInterrupt:
-        _console(stderr=True).print("Stopped; nothing was written.")
+        console(stderr=True).print("Stopped; nothing was written.")
         sys.exit(130)
     except BrokenPipeError:
         sys.exit(FAULT)
@@ -62,7 +54,7 @@ def main() -> None:
         import traceback
 
         traceback.print_exc()
-        _console(stderr=True).print("This is a fault of auditkit, not of your records. Please report the lines above.")
+        console(stderr=True).print("This is a fault of auditkit, not of your records. Please report the lines above.")
         sys.exit(FAULT)
 
 
@@ -79,9 +71,8 @@ def demo(
     notebooks = sorted(notebooks_folder().glob("*.ipynb"))
     write_files({path.name: path.read_bytes() for path in notebooks}, out / "notebooks")
     _audit(out / "records", out)
-    console = _console()
-    console.print(f"Written: {out / 'notebooks'}", markup=False, soft_wrap=True)
-    console.print(
+    console().print(f"Written: {out / 'notebooks'}", markup=False, soft_wrap=True)
+    console().print(
         f"\nOpen {out / 'report.html'} in a browser. The records and all names in them are invented.", markup=False
     )
 
@@ -122,7 +113,7 @@ def sheets(
     else:
         paths = sheets_of(_findings(folder), out)
     for path in paths.values():
-        _console().print(f"Written: {path}", markup=False, highlight=False, soft_wrap=True)
+        console().print(f"Written: {path}", markup=False, highlight=False, soft_wrap=True)
 
 
 @app.command()
@@ -134,10 +125,7 @@ def trial(
     from auditkit.report.trial_words import trial_lines
 
     findings = _findings(folder)
-    for heading, lines in trial_lines(findings, results):
-        _console().print(f"\n{heading}", style="bold", markup=False)
-        for line in lines:
-            _console().print(f"  {line}", markup=False, soft_wrap=True)
+    show(trial_lines(findings, results))
 
 
 @app.command()
@@ -149,14 +137,18 @@ def simulate(
     from auditkit.simulate import SAMPLE_SEED, write_sample
 
     write_sample(out, seed=SAMPLE_SEED if seed is None else seed)
-    _console().print(f"Written: {out}")
+    console().print(f"Written: {out}")
+
+
+for command in (cli_reports.report, cli_reports.reproduce, cli_reports.trace, cli_reports.compare, cli_reports.new_key):
+    app.command()(command)
 
 
 def _findings(folder: Path) -> Findings:
     """Return the findings of a folder of records, its steps shown."""
     dossier = _read(folder)
     _print_records(dossier, with_notes=False)
-    with _progress() as step:
+    with progress() as step:
         from auditkit.findings.audit import audit as run_audit
 
         return run_audit(
@@ -168,71 +160,44 @@ def _audit(folder: Path, out: Path) -> Findings:
     from auditkit.report.files import write_audit
 
     findings = _findings(folder)
-    with _progress() as step:
+    with progress() as step:
         step("report", 1, 1)
         paths = write_audit(findings, out)
     _print_findings(findings)
-    console = _console()
     for path in paths.values():
-        console.print(f"Written: {path}", markup=False, highlight=False, soft_wrap=True)
+        console().print(f"Written: {path}", markup=False, highlight=False, soft_wrap=True)
     return findings
 
 
 def _read(folder: Path) -> Dossier:
-    with _progress() as step:
+    with progress() as step:
         step("reading records", 0, 1)
         from auditkit.intake import read_dossier
 
         return read_dossier(folder, on_progress=step)
 
 
-def _console(*, stderr: bool = False) -> Console:
-    from rich.console import Console
-
-    return Console(stderr=stderr, highlight=False)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str, int, int], None]]:
-    """Show a bar of the steps done, on standard error; nothing remains of it when all is done."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (TextColumn("{task.description:<32}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=_console(stderr=True), transient=True) as progress:
-        task = progress.add_task("starting", total=None)
-        yield lambda name, number, total: progress.update(task, description=name, completed=number, total=total)
-
-
 def _print_records(dossier: Dossier, *, with_notes: bool) -> None:
     from auditkit.views.summaries import records_table
 
-    console = _console()
-    console.print(f"\n{dossier.title}", style="bold", markup=False)
-    console.print(records_table(dossier))
+    console().print(f"\n{dossier.title}", style="bold", markup=False)
+    console().print(records_table(dossier))
     if not with_notes:
-        console.print(f"{len(dossier.notes)} notes on how the files were read are in the report.", markup=False)
+        console().print(f"{len(dossier.notes)} notes on how the files were read are in the report.", markup=False)
         return
     for note in dossier.notes:
-        console.print(f"Note: {note}", markup=False, soft_wrap=True)
+        console().print(f"Note: {note}", markup=False, soft_wrap=True)
 
 
 def _print_ledger(dossier: Dossier, *, most: int) -> None:
     from auditkit.views.summaries import ledger_lines
 
-    console = _console()
     for line in ledger_lines(dossier.ledger, most=most):
-        console.print(line, markup=False, soft_wrap=True)
+        console().print(line, markup=False, soft_wrap=True)
 
 
 def _print_findings(findings: Findings) -> None:
     from auditkit.views.summaries import finding_lines
 
-    console = _console()
-    for heading, lines in finding_lines(findings):
-        console.print(f"\n{heading}", style="bold", markup=False)
-        for line in lines:
-            console.print(f"  {line}", markup=False, soft_wrap=True)
-    console.print()
-
-
-import auditkit.cli_reports  # noqa: E402, F401  (its commands join those above)
+    show(finding_lines(findings))
+    console().print()

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from auditkit.cli import BREACH, Folder, _console, _progress, app
 from auditkit.errors import SourceError
+from auditkit.terminal import BREACH, Folder, console, progress, show
 
 if TYPE_CHECKING:
-    from auditkit.report.outcome_words import Told
     from auditkit.report.redaction import Redaction
     from auditkit.report.sealed import SealedReport
 
@@ -21,7 +20,6 @@ __all__ = ["compare", "new_key", "report", "reproduce", "trace"]
 Sealed = Annotated[Path, typer.Argument(help="A sealed report: its folder, or its archive.")]
 
 
-@app.command()
 def report(
     folder: Folder,
     *,
@@ -40,19 +38,18 @@ def report(
     made = _sealed(folder, out, dated=dated, authors=author or [], words=words, sign=sign, key=key)
     from auditkit.report.outcome_words import sealed_lines
 
-    _show(sealed_lines(made))
+    show(sealed_lines(made))
     written = [made.folder, made.statement, *([made.signature] if made.signature else [])]
     if archive:
         from auditkit.report.archive import write_archive
 
         written.append(write_archive(made.folder, packed))
     for path in written:
-        _console().print(f"Written: {path}", markup=False, soft_wrap=True)
+        console().print(f"Written: {path}", markup=False, soft_wrap=True)
     if made.breaches:
         raise typer.Exit(BREACH)
 
 
-@app.command()
 def reproduce(
     sealed: Sealed,
     signers: Annotated[
@@ -61,17 +58,16 @@ def reproduce(
     seal: Annotated[str | None, typer.Option(help="SHA-256 of the seal, known from elsewhere.")] = None,
 ) -> None:
     """Verify a sealed report, audit its records anew, and compare every number. 0 the same, 1 differs, 2 unusable."""
-    with _progress() as step:
+    with progress() as step:
         step("fixity and signature", 0, 2)
         from auditkit.report.outcome_words import reproduction_lines
         from auditkit.report.reproduction import reproduce as run_again
 
         result = run_again(sealed, allowed_signers=signers, seal=seal, on_progress=step)
-    _show(reproduction_lines(result))
+    show(reproduction_lines(result))
     raise typer.Exit(result.code)
 
 
-@app.command()
 def trace(
     sealed: Sealed,
     finding: Annotated[
@@ -80,38 +76,36 @@ def trace(
     most: Annotated[int, typer.Option(min=1, help="Rows of records to show.")] = 20,
 ) -> None:
     """Show the rows that a finding comes from: file, line, value as received, conversion, rule, what was set aside."""
-    with _progress() as step:
+    with progress() as step:
         step("reading records", 0, 1)
         from auditkit.report.outcome_words import trace_lines
         from auditkit.report.trace import trace_sealed
 
         found = trace_sealed(sealed, finding)
-    _show(trace_lines(found, most=most))
+    show(trace_lines(found, most=most))
 
 
-@app.command()
 def compare(
     before: Annotated[Path, typer.Argument(help="A sealed report, or a findings.json.")],
     after: Annotated[Path, typer.Argument(help="The other.")],
 ) -> None:
     """Show what changed from one report to another, and why. 0 they say the same, 1 they differ."""
-    with _progress() as step:
+    with progress() as step:
         step("reading reports", 0, 1)
         from auditkit.report.comparison import compare_reports, read_issued
         from auditkit.report.outcome_words import comparison_lines
 
         result = compare_reports(read_issued(before), read_issued(after))
-    _show(comparison_lines(result))
+    show(comparison_lines(result))
     if result.n:
         raise typer.Exit(BREACH)
 
 
-@app.command()
 def new_key(file: Annotated[Path, typer.Argument(help="File to write, a new name.")]) -> None:
     """Write a new key for the pseudonyms of a dossier; keep it apart from every report."""
     from auditkit.report.pseudonyms import new_key as write_key
 
-    _console().print(f"Written: {write_key(file)}", markup=False, soft_wrap=True)
+    console().print(f"Written: {write_key(file)}", markup=False, soft_wrap=True)
 
 
 def _check_choices(*, redact: bool, key: Path | None, archive: Path | None) -> None:
@@ -129,7 +123,7 @@ def _sealed(
     """Make the sealed report, its steps shown; of records under pseudonyms where a key for them is given."""
     from datetime import date
 
-    with _progress() as step, tempfile.TemporaryDirectory() as place:
+    with progress() as step, tempfile.TemporaryDirectory() as place:
         step("reading records", 0, 1)
         from auditkit.report.sealed import make_sealed
 
@@ -151,11 +145,3 @@ def _sealed(
             redaction=redaction,
             on_progress=step,
         )
-
-
-def _show(told: Told) -> None:
-    for heading, lines in told:
-        _console().print(f"\n{heading}", style="bold", markup=False, soft_wrap=True)
-        for line in lines:
-            _console().print(f"  {line}", markup=False, soft_wrap=True)
-    _console().print()

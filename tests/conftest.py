@@ -1,10 +1,12 @@
 """What several tests share: the sample audit, read and audited once."""
 
 import json
+import sys
 
 import pytest
 
 import auditkit
+from auditkit.cli import main
 
 
 @pytest.fixture(scope="session")
@@ -25,3 +27,16 @@ def findings(raw_dossier):
 @pytest.fixture(scope="session")
 def truth():
     return json.loads((auditkit.sample_folder() / "truth.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def call(monkeypatch, capsys):
+    """Run in this process, which is quicker; return exit code, standard output and standard error."""
+
+    def call(*arguments):
+        monkeypatch.setattr(sys, "argv", ["auditkit", *map(str, arguments)])
+        with pytest.raises(SystemExit) as stop:
+            main()
+        return (stop.value.code or 0, *capsys.readouterr())
+
+    return call

@@ -7,7 +7,6 @@ import sys
 import pytest
 
 import auditkit
-from auditkit.cli import main
 
 
 def run(*arguments, cwd=None):
@@ -15,19 +14,6 @@ def run(*arguments, cwd=None):
     return subprocess.run(
         [sys.executable, "-m", "auditkit", *map(str, arguments)], capture_output=True, text=True, cwd=cwd, check=False
     )
-
-
-@pytest.fixture
-def call(monkeypatch, capsys):
-    """Run in this process, which is quicker; return exit code, standard output and standard error."""
-
-    def call(*arguments):
-        monkeypatch.setattr(sys, "argv", ["auditkit", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stop:
-            main()
-        return (stop.value.code or 0, *capsys.readouterr())
-
-    return call
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ import sys
 
 import pytest
 
-from auditkit.cli import main
 from auditkit.report import reproduction
 
 from .report.small_dossier import write_small
@@ -37,19 +36,6 @@ def issued(tmp_path_factory):
         check=False,
     )
     return place, done
-
-
-@pytest.fixture
-def call(monkeypatch, capsys):
-    """Run in this process, which is quicker; return exit code, standard output and standard error."""
-
-    def call(*arguments):
-        monkeypatch.setattr(sys, "argv", ["auditkit", *map(str, arguments)])
-        with pytest.raises(SystemExit) as stop:
-            main()
-        return (stop.value.code or 0, *capsys.readouterr())
-
-    return call
 
 
 @pytest.fixture
