@@ -34,15 +34,16 @@ def runs_as_they_were(runs: pd.DataFrame, delivery: DeliveryFindings, states: Pa
     --------
     >>> import numpy as np
     >>> runs = pd.DataFrame({
-    ...     "run_id": ["R1", "R2", "R3"], "unit_id": "U1", "pot_kpa": [40.0, 41.0, 40.0],
-    ...     "viscosity_mm2_s": 60.0, "flow_ml_min": [133.0, 139.0, np.nan], "filter_clean_h": [2.0, 5.0, 20.0]})
+    ...     "run_id": ["R1", "R2", "R3", "R4"], "unit_id": "U1", "pot_kpa": [40.0, 41.0, 42.0, 40.0],
+    ...     "viscosity_mm2_s": 60.0, "flow_ml_min": [133.0, 139.0, 140.0, np.nan],
+    ...     "filter_clean_h": [2.0, 5.0, 8.0, 20.0]})
     >>> from auditkit.findings.delivery import find_delivery
     >>> states = PartStateFindings(
-    ...     states=pd.DataFrame(), runs=pd.DataFrame({"run_id": ["R1", "R2", "R3"], "brush_worn_p": [0.0, 0.5, 1.0]}),
-    ...     models=pd.DataFrame(), n=3, excluded=0, confidence=0.95, method="")
+    ...     states=pd.DataFrame(), runs=runs[["run_id"]].assign(brush_worn_p=[0.0, 0.5, 0.5, 1.0]),
+    ...     models=pd.DataFrame(), n=4, excluded=0, confidence=0.95, method="")
     >>> joined = runs_as_they_were(runs, find_delivery(runs), states)
     >>> joined["delivery_ratio"].notna().tolist(), joined["brush_worn_p"].tolist()
-    ([True, True, False], [0.0, 0.5, 1.0])
+    ([True, True, True, False], [0.0, 0.5, 0.5, 1.0])
     """
     flow = delivery.runs[["run_id", "delivery_ratio", "u_delivery_ratio", "named"]]
     joined = runs.merge(flow, on="run_id", how="left", validate="one_to_one")

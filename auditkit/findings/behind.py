@@ -134,6 +134,17 @@ def _words(test: Test) -> str:
     return test.name if test.limit is None else f"{test.name} ({test.holds} {test.limit:.6g})"
 
 
+def _ties(values: pd.Series[float], value: float) -> pd.Series[bool]:
+    """Return which values equal one of them; means of the same readings differ in the last digit by their order.
+
+    Examples
+    --------
+    >>> _ties(pd.Series([0.1 + 0.2, 0.3, 0.31]), 0.3).tolist()
+    [True, True, False]
+    """
+    return (values - value).abs() <= TIE * abs(value)
+
+
 def _turned_on(frame: pd.DataFrame, test: Test, verdict: Verdict, *, rules: FilmRules) -> pd.Series[bool]:
     """Return which readings a test turned on."""
     name = test.name.removeprefix(f"part {test.part}: ")
@@ -143,10 +154,10 @@ def _turned_on(frame: pd.DataFrame, test: Test, verdict: Verdict, *, rules: Film
     below, far_below, _ = counting_limits(verdict.spec, rules=rules)
     under, far_under = film < below * (1 - TIE), film < far_below * (1 - TIE)
     turned: dict[str, pd.Series[bool]] = {
-        "lowest reading": here & (film == film[here].min()),
-        "highest reading": here & (film == film[here].max()),
-        "lowest spot": counted & (spot == spot[counted].min()),
-        "highest spot": counted & (spot == spot[counted].max()),
+        "lowest reading": here & _ties(film, film[here].min()),
+        "highest reading": here & _ties(film, film[here].max()),
+        "lowest spot": counted & _ties(spot, spot[counted].min()),
+        "highest spot": counted & _ties(spot, spot[counted].max()),
         "mean": counted,
         "mean of the spots": counted,
         "spots measured": here & ~frame["counts"] & (test.outcome == NOT_ASSESSABLE),

@@ -249,7 +249,7 @@ def check_document(document: Mapping[str, Any]) -> None:
     ...     check_document({"kind": "auditkit findings"})
     ... except ContractError as error:
     ...     print(str(error)[:82])
-    findings.json: 14 faults against findings.schema.json: top: 'version' is a require
+    findings.json: 16 faults against findings.schema.json: top: 'version' is a require
     """
     faults = sorted(_validator().iter_errors(document), key=lambda fault: list(map(str, fault.absolute_path)))
     if faults:

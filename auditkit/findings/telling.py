@@ -369,13 +369,7 @@ def _least(
         return *counts, base, nothing, nothing, "what it is adjusted for leaves hardly any of its variation"
     inflation = exposure_design_effect(residual, members, icc=icc) / left
     if not inflation > 0:
-        return (
-            *counts,
-            base,
-            nothing,
-            nothing,
-            "runs of one job are all alike in it, so they say nothing beyond their job",
-        )
+        return *counts, base, nothing, nothing, "in each job every run had it or none did, so its scatter is not known"
     rise = smallest_rise(
         base, n=n - n_outside, n_exposed=n_outside, inflation=inflation, clusters=clusters, power=POWER, alpha=alpha
     )

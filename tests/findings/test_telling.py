@@ -93,6 +93,18 @@ def test_what_is_adjusted_for_may_leave_nothing():
     assert seen["why"] == "what it is adjusted for (crew) leaves hardly any of its variation"
 
 
+def test_a_defect_of_whole_jobs_has_a_reason_and_no_number():
+    runs, found = records(n=40, jobs=20)
+    runs["standoff_mm"] = np.where(np.arange(40) < 20, 180.0, 230.0)  # one run of each job on either side
+    found["spit"] = (runs["job_id"].isin([f"J{i}" for i in range(8)])).astype("boolean").to_numpy()
+    result = telling_of(runs, found, adjustments=adjusted(found, ()))
+    table = result.detectable.set_index(["defect", "condition", "side"])
+    least = table.loc[("spit", "standoff_mm", "above")]
+    assert np.isnan(least["smallest_difference"])
+    assert least["why"] == "in each job every run had it or none did, so its scatter is not known"
+    assert table.loc[("dry spray", "standoff_mm", "above"), "smallest_difference"] > 0
+
+
 def test_conditions_that_move_as_one_are_inseparable_and_others_are_not():
     runs, found = records()
     runs["surface_margin_c"] = np.where(runs["humidity_pct"] > 85, 1.0, 6.0)
