@@ -28,7 +28,7 @@ class _Drawn:
     figures: Sequence[object] = field(default_factory=tuple)
 
 
-def render_page(findings: Findings, document: Mapping[str, Any]) -> str:
+def render_page(findings: Findings, document: Mapping[str, Any], *, sections: Sequence[Section] | None = None) -> str:
     """Return the report as one HTML page.
 
     Every text that came from a record is escaped; the page's own policy forbids
@@ -40,6 +40,8 @@ def render_page(findings: Findings, document: Mapping[str, Any]) -> str:
         The audit.
     document : mapping
         Its findings document, from which the page takes its counts.
+    sections : sequence of Section, optional
+        Those of `sections.page_sections`, where they are at hand; left out, they are made.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup, escape
@@ -50,7 +52,7 @@ def render_page(findings: Findings, document: Mapping[str, Any]) -> str:
             return Markup("<p>{}</p>").format(otherwise)
         return Markup("<ul>{}</ul>").format(Markup("").join(Markup("<li>{}</li>").format(escape(x)) for x in lines))
 
-    sections = page_sections(findings)
+    sections = page_sections(findings) if sections is None else sections
     drawn = [_draw(section, Markup) for section in sections]
     environment = Environment(
         loader=PackageLoader("auditkit.report", "."), autoescape=True, undefined=StrictUndefined, trim_blocks=True

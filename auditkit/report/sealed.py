@@ -33,6 +33,7 @@ from auditkit.report.page import render_page
 from auditkit.report.parameters import KIND, Parameters
 from auditkit.report.pdf import render_pdf
 from auditkit.report.placing import STAGING_PREFIX
+from auditkit.report.sections import page_sections
 from auditkit.report.signature import sign_statement, signature_path
 from auditkit.report.statement import statement_path, write_statement
 from auditkit.report.surroundings import environment
@@ -235,14 +236,14 @@ def put_in_place(
 
 def report_files(findings: Findings) -> dict[str, bytes]:
     """Return the files that the report's notebook writes, by name: findings, set-aside ledger, page and PDF."""
-    document = as_document(findings)
+    document, sections = as_document(findings), page_sections(findings)
     return {
         "findings.json": as_json(document).encode(),
         "set_aside.csv": safe_cells(findings.dossier.ledger)
         .to_csv(index=False, lineterminator="\n")
         .encode("utf-8-sig"),
-        "report.html": render_page(findings, document).encode(),
-        "report.pdf": render_pdf(findings, document),
+        "report.html": render_page(findings, document, sections=sections).encode(),
+        "report.pdf": render_pdf(findings, document, sections=sections),
     }
 
 

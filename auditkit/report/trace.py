@@ -21,7 +21,17 @@ from auditkit.report.opening import RECORDS, opened
 from auditkit.report.received import PLACE, cells_as_received
 from auditkit.report.trace_rows import ROW_COLUMNS, rows_behind
 
-__all__ = ["SHORT_NAMES", "Trace", "anchor", "rule_words", "set_aside_beside", "short_names", "trace", "trace_sealed"]
+__all__ = [
+    "SHORT_NAMES",
+    "Trace",
+    "anchor",
+    "findings_at",
+    "rule_words",
+    "set_aside_beside",
+    "short_names",
+    "trace",
+    "trace_sealed",
+]
 
 SHORT_NAMES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "film": (("film", "sides"), ("area_id", "side")),
@@ -158,7 +168,7 @@ def short_names(document: Mapping[str, Any]) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     for kind, (place, keys) in SHORT_NAMES.items():
-        for number, row in enumerate(_rows_at(document, place)):
+        for number, row in enumerate(findings_at(document, place)):
             found.setdefault(" ".join([kind, *(str(row[key]) for key in keys)]), f"/{'/'.join(place)}/{number}")
     return found
 
@@ -220,7 +230,14 @@ def _pairs(path: Sequence[Any]) -> list[tuple[Any, Any]]:
     return list(zip(path[-2::-1], path[:0:-1], strict=True))
 
 
-def _rows_at(document: Mapping[str, Any], place: Sequence[str]) -> list[dict[str, Any]]:
+def findings_at(document: Mapping[str, Any], place: Sequence[str]) -> list[dict[str, Any]]:
+    """Return the rows of findings at a place of the document; none where there is no such place.
+
+    Examples
+    --------
+    >>> findings_at({"film": {"sides": [{"area_id": "A1"}]}}, ("film", "sides")), findings_at({}, ("film", "sides"))
+    ([{'area_id': 'A1'}], [])
+    """
     here: Any = document
     for key in place:
         here = here.get(key, {}) if isinstance(here, Mapping) else {}

@@ -11,7 +11,7 @@ import pandas as pd
 
 from auditkit.dossier import Dossier
 from auditkit.report.received import PLACE, cells_as_received
-from auditkit.report.trace import SHORT_NAMES, anchor, rule_words, set_aside_beside
+from auditkit.report.trace import SHORT_NAMES, anchor, findings_at, rule_words, set_aside_beside
 from auditkit.report.trace_rows import rows_behind, side_rows
 from auditkit.trade.film_verdicts import CONFORMS
 from auditkit.trade.standing import is_superseded
@@ -52,7 +52,7 @@ def trace_page(document: Mapping[str, Any], dossier: Dossier) -> bytes:
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    told = [(kind, row) for kind in _TRACED for row in _rows(document, kind)]
+    told = [(kind, row) for kind in _TRACED for row in findings_at(document, SHORT_NAMES[kind][0])]
     old = is_superseded(dossier.tables["film_readings"], dossier.tables["spray_runs"], time="taken_at")
     behind = [
         side_rows(row, dossier, superseded=old)
@@ -85,14 +85,6 @@ def trace_page(document: Mapping[str, Any], dossier: Dossier) -> bytes:
         findings=findings,
     )
     return page.encode()
-
-
-def _rows(document: Mapping[str, Any], kind: str) -> list[dict[str, Any]]:
-    here: Any = document
-    for key in SHORT_NAMES[kind][0]:
-        here = here[key]
-    rows: list[dict[str, Any]] = here
-    return rows
 
 
 def _shown(behind: list[pd.DataFrame]) -> list[list[dict[Any, Any]]]:

@@ -21,6 +21,7 @@ from auditkit.report.bag import write_bag
 from auditkit.report.files import safe_cells
 from auditkit.report.page import render_page
 from auditkit.report.pdf import render_pdf
+from auditkit.report.sections import page_sections
 from auditkit.report.surroundings import environment
 from auditkit.report.table_package import data_package
 from auditkit.report.trace_page import trace_page
@@ -40,11 +41,12 @@ def main(records):
     dossier = timed("reading", lambda: read_dossier(records))
     findings = timed("audit", lambda: audit(dossier))
     document = timed("document", lambda: as_document(findings))
+    sections = timed("sections", lambda: page_sections(findings))
     contents = {
         "findings.json": timed("findings.json", lambda: as_json(document).encode()),
         "set_aside.csv": timed("set_aside.csv", lambda: safe_cells(dossier.ledger).to_csv(index=False).encode()),
-        "report.html": timed("report.html", lambda: render_page(findings, document).encode()),
-        "report.pdf": timed("report.pdf", lambda: render_pdf(findings, document)),
+        "report.html": timed("report.html", lambda: render_page(findings, document, sections=sections).encode()),
+        "report.pdf": timed("report.pdf", lambda: render_pdf(findings, document, sections=sections)),
         "trace.html": timed("trace.html", lambda: trace_page(document, dossier)),
     }
     contents |= timed("tables", lambda: data_package(dossier, created="2027-04-01T00:00:00Z"))[1]

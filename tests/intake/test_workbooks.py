@@ -1,4 +1,5 @@
 import datetime as dt
+import re
 import zipfile
 
 import openpyxl
@@ -109,10 +110,10 @@ def rewrite(path, change, part="xl/worksheets/sheet1.xml"):
 
 def test_values_of_formulas_are_read_and_their_errors_kept(book):
     def calculated(xml):
-        xml = xml.replace(b"<f>1+1</f><v />", b"<f>1+1</f><v>2</v>").replace(
-            b"<f>1+1</f><v></v>", b"<f>1+1</f><v>2</v>"
-        )
-        return xml.replace(b'<c r="B2"><f>1/0</f><v />', b'<c r="B2" t="e"><f>1/0</f><v>#DIV/0!</v>')
+        # How an empty value is written depends on which XML library the writer of workbooks finds.
+        xml = re.sub(rb"<v ?/>|<v></v>", b"<v></v>", xml)
+        xml = xml.replace(b"<f>1+1</f><v></v>", b"<f>1+1</f><v>2</v>")
+        return xml.replace(b'<c r="B2"><f>1/0</f><v></v>', b'<c r="B2" t="e"><f>1/0</f><v>#DIV/0!</v>')
 
     path = rewrite(book(S=[["a", "b"], ["=1+1", "=1/0"]]), calculated)
     assert rows(tables(path)[0]) == [[2.0, SheetError("#DIV/0!")]]
