@@ -27,6 +27,7 @@ from auditkit.stats.boosted_trees import (
 )
 from auditkit.stats.multiplicity import benjamini_hochberg
 from auditkit.stats.resampling import effective_clusters, leave_out_weights
+from auditkit.stats.rows import significant
 from auditkit.stats.skill import grouped_predictions, losses, skill_score
 from auditkit.trade.conditions import Condition
 
@@ -211,7 +212,7 @@ def _stack(views: Sequence[Mapping[str, list[dict[str, Any]]]], name: str, colum
 def _terms(runs: pd.DataFrame, names: list[str]) -> pd.DataFrame:
     """Return the conditions as numbers and the labels as categories; the trees bear gaps."""
     labels = [name for name in LABELS if name in runs.columns and runs[name].notna().any()]
-    columns: dict[str, pd.Series] = {name: runs[name].astype("float64") for name in names}
+    columns: dict[str, Any] = {name: significant(runs[name].astype("float64")) for name in names}
     columns |= {name: runs[name].astype("category") for name in labels}
     return pd.DataFrame(columns, index=runs.index)
 
@@ -280,7 +281,7 @@ def _curve(score: TreeScore, rows: pd.DataFrame, name: str) -> tuple[Floats, Flo
     values = rows[name].dropna()
     if values.empty:
         return np.empty(0), np.empty(0)
-    grid = np.unique(np.quantile(values, np.linspace(0.02, 0.98, GRID)))
+    grid = np.unique(significant(np.quantile(values, np.linspace(0.02, 0.98, GRID))))
     return grid, partial_dependence(lambda many: risks(score, many), rows, at={name: grid})
 
 

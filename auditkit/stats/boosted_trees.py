@@ -18,9 +18,20 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from auditkit.stats.rows import significant
 from auditkit.stats.skill import Predictions, losses
 
-__all__ = ["TREES", "TreeScore", "fit_trees", "interaction_strength", "partial_dependence", "risks", "shuffled_losses"]
+__all__ = [
+    "BINS",
+    "MOST_LABELS",
+    "TREES",
+    "TreeScore",
+    "fit_trees",
+    "interaction_strength",
+    "partial_dependence",
+    "risks",
+    "shuffled_losses",
+]
 
 Floats = npt.NDArray[np.float64]
 TreeScore = Callable[[pd.DataFrame], Floats]
@@ -30,8 +41,19 @@ TREES: dict[str, Any] = {"max_iter": 60, "max_leaf_nodes": 4, "min_samples_leaf"
 """Few, small and slow: with some tens of outcomes, larger trees learn the records by heart."""
 
 
+BINS = 32
+"""Classes that a term of numbers is cut into, at most."""
+
+MOST_LABELS = 255
+"""Labels of a category that are told apart, the most the library can; those after them count as gaps."""
+
+
 def fit_trees(terms: pd.DataFrame, outcome: npt.ArrayLike, *, additive: bool = False) -> TreeScore:
     """Return the log odds by boosted trees fitted to the records.
+
+    Numbers enter as places in at most `BINS` classes of about as many records
+    each, cut here and not by the library, whose quantiles fall otherwise from
+    one version to the next.
 
     Parameters
     ----------
@@ -63,9 +85,10 @@ def fit_trees(terms: pd.DataFrame, outcome: npt.ArrayLike, *, additive: bool = F
     from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
 
     labels = [isinstance(kind, pd.CategoricalDtype) for kind in terms.dtypes]
+    cuts = {name: _cuts(terms[name]) for name, label in zip(terms.columns, labels, strict=True) if not label}
     model = HistGradientBoostingClassifier(
         **TREES,
-        max_bins=32,
+        max_bins=MOST_LABELS,
         early_stopping=False,
         categorical_features=labels if any(labels) else None,
         interaction_cst="no_interactions" if additive else None,
@@ -75,10 +98,10 @@ def fit_trees(terms: pd.DataFrame, outcome: npt.ArrayLike, *, additive: bool = F
 
     def score(rows: pd.DataFrame) -> Floats:
         with threads.limit(limits=1):
-            return np.asarray(model.decision_function(_numbers(rows)), dtype=np.float64)
+            return np.asarray(model.decision_function(_numbers(rows, cuts=cuts)), dtype=np.float64)
 
     with threads.limit(limits=1):
-        model.fit(_numbers(terms), np.asarray(outcome, dtype=np.float64))
+        model.fit(_numbers(terms, cuts=cuts), np.asarray(outcome, dtype=np.float64))
     return score
 
 
@@ -232,15 +255,27 @@ def interaction_strength(of: TreeScore, terms: pd.DataFrame, *, one: str, other:
     return float(((joint - first - second) ** 2).sum() / total)
 
 
-def _numbers(terms: pd.DataFrame) -> Floats:
-    """Return the terms as numbers; a category becomes its code, a gap NaN."""
-    columns = [
-        terms[name].cat.codes.to_numpy(dtype=np.float64)
-        if isinstance(terms[name].dtype, pd.CategoricalDtype)
-        else terms[name].to_numpy(dtype=np.float64)
-        for name in terms.columns
-    ]
-    x = np.column_stack(columns)
-    labels = [isinstance(kind, pd.CategoricalDtype) for kind in terms.dtypes]
-    x[:, labels] = np.where(x[:, labels] < 0, np.nan, x[:, labels])
-    return x
+def _cuts(values: pd.Series) -> Floats:
+    """Return where a term of numbers is cut into classes: halfway between neighbours, at even shares of the records."""
+    known = np.sort(significant(values.dropna().to_numpy(dtype=np.float64)))
+    levels = np.unique(known)
+    if len(levels) > BINS:
+        firsts = np.unique(known[np.arange(1, BINS) * len(known) // BINS])
+        upper = np.searchsorted(levels, firsts[firsts > levels[0]])
+    else:
+        upper = np.arange(1, len(levels))
+    return significant((levels[upper - 1] + levels[upper]) / 2.0)
+
+
+def _numbers(terms: pd.DataFrame, *, cuts: Mapping[str, Floats]) -> Floats:
+    """Return the class of each number and the code of each category; a gap is NaN."""
+    columns = []
+    for name in terms.columns:
+        if name in cuts:
+            values = significant(terms[name].to_numpy(dtype=np.float64))
+            column = np.where(np.isnan(values), np.nan, np.searchsorted(cuts[name], values, side="right"))
+        else:
+            codes = terms[name].cat.codes.to_numpy(dtype=np.float64)
+            column = np.where((codes < 0) | (codes >= MOST_LABELS), np.nan, codes)
+        columns.append(column)
+    return np.column_stack(columns)

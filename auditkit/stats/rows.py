@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["check_confidence", "complete_rows", "finite_values"]
+__all__ = ["check_confidence", "complete_rows", "finite_values", "significant"]
 
 
 def complete_rows(frame: pd.DataFrame, *, columns: Sequence[str], missing: str = "raise") -> tuple[pd.DataFrame, int]:
@@ -107,3 +108,35 @@ def check_confidence(confidence: float) -> None:
     """
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence must lie strictly between 0 and 1; given {confidence}")
+
+
+def significant(values: npt.ArrayLike, *, digits: int = 9) -> npt.NDArray[np.float64]:
+    """Return numbers to so many significant digits, so that what differs in the last bit only is equal.
+
+    Parameters
+    ----------
+    values : array_like, any shape
+        A gap, an infinity, and what is beyond 1e200 or within 1e-200 of 0 stay what they are.
+    digits : int
+
+    Returns
+    -------
+    ndarray of float64, of the same shape
+
+    Examples
+    --------
+    >>> significant([0.1 + 0.2, -123456.789]).tolist()
+    [0.3, -123456.789]
+    >>> significant([1234.5, np.nan, 0.0], digits=2).tolist()
+    [1200.0, nan, 0.0]
+    """
+    given = np.asarray(values, dtype=np.float64)
+    ordinary = (np.abs(given) > 1e-200) & (np.abs(given) < 1e200)
+    power = np.zeros(given.shape)
+    power[ordinary] = np.floor(np.log10(np.abs(given[ordinary])))
+    places = digits - 1 - power
+    # Powers of ten are exact up to 22 only upwards: divide where the last digit stands left of the point.
+    up, down = 10.0 ** np.maximum(places, 0.0), 10.0 ** np.maximum(-places, 0.0)
+    plain = np.where(ordinary, given, 0.0)
+    rounded = np.where(places >= 0.0, np.rint(plain * up) / up, np.rint(plain / down) * down)
+    return np.where(ordinary, rounded, given)

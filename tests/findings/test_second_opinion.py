@@ -107,7 +107,7 @@ def test_what_shuffling_alone_names_is_not_seen_by_trees_that_foretell_nothing()
     # Jobs differ so much that no model does better in a new one than the base rate, though standoff does act.
     runs, rng = runs_of(n=300)
     by_job = rng.normal(0, 1.2, 6)[np.arange(300) % 6]
-    risk = 1.0 / (1.0 + np.exp(-(-2.2 + by_job + 1.6 * (runs["standoff_mm"] > 215))))
+    risk = 1.0 / (1.0 + np.exp(-(-2.2 + by_job + 2.0 * (runs["standoff_mm"] > 215))))
     result = ask(runs, found_of(runs, risk, rng))
     table = result.importance.set_index("condition")
     assert not result.skill.loc[0, "speaks"]

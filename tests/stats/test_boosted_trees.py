@@ -39,6 +39,24 @@ def test_trees_are_the_same_again_and_bear_gaps_and_new_categories():
     assert np.isfinite(fit_trees(terms, y)(strange)).all()
 
 
+def test_neither_the_last_bit_nor_a_stretched_scale_moves_a_split():
+    # Other versions of the libraries differ in the last bit of a mean and in how they take quantiles; what the trees
+    # see of a number is its class alone, cut at even shares of the records.
+    terms, rng = records()
+    y = rng.random(400) < terms["x"]
+    shaken = terms * (1.0 + rng.choice([-1.0, 1.0], size=terms.shape) * 2.0**-50)
+    np.testing.assert_array_equal(fit_trees(terms, y)(terms), fit_trees(shaken, y)(shaken))
+    stretched = terms.assign(x=terms["x"] * 1000.0)
+    np.testing.assert_array_equal(fit_trees(terms, y)(terms), fit_trees(stretched, y)(stretched))
+
+
+def test_more_labels_than_the_library_tells_apart_are_no_fault():
+    terms, rng = records()
+    names = [f"P{number:03}" for number in range(400)]
+    terms = terms.assign(person=pd.Categorical(names, categories=names))
+    assert np.isfinite(fit_trees(terms, rng.random(400) < 0.4)(terms)).all()
+
+
 def test_additive_trees_let_no_two_terms_act_together():
     terms, rng = records()
     y = rng.random(400) < np.where((terms["x"] > 0.5) == (terms["z"] > 0.5), 0.8, 0.1)
