@@ -10,6 +10,7 @@ from auditkit.report.film_detail_sections import (
     gauge_section,
     odd_section,
 )
+from auditkit.report.short_names import anchors
 from auditkit.report.tables import Columns, Section, table_of
 from auditkit.report.variation_sections import measuring_section, paint_section, sampling_section, variation_section
 from auditkit.views import figures
@@ -36,6 +37,7 @@ def film_sections(findings: Findings) -> list[Section]:
 def _verdicts(findings: Findings) -> Section:
     film, jobs = findings.film, findings.dossier.tables["jobs"]
     sides = film.areas.assign(memory=film.areas["from_memory"].map({True: "from memory", False: ""}))
+    sides["rows"] = anchors("film", sides.to_dict("records"))
     failing = sides[sides["verdict"] == "does not conform"]
     measured = [side for side in ("facing", "reverse") if sides.loc[sides["side"] == side, "mean_um"].notna().any()]
     return Section(
@@ -45,8 +47,13 @@ def _verdicts(findings: Findings) -> Section:
         figures=[figures.film_by_job(film.areas, jobs, side=side) for side in measured],
         tables=[
             table_of(jobs, _SPECIFIED, caption="What was specified, by job"),
-            table_of(failing, _SIDES, caption=f"Sides that do not conform: {len(failing)} of {len(sides)}"),
-            table_of(sides, _SIDES, caption="Every side of every area", folded=True),
+            table_of(
+                failing,
+                _SIDES,
+                caption=f"Sides that do not conform: {len(failing)} of {len(sides)}",
+                leads_to=list(failing["rows"]),
+            ),
+            table_of(sides, _SIDES, caption="Every side of every area", folded=True, leads_to=list(sides["rows"])),
             table_of(film.tests, _TESTS, caption="Every test of every side, with its clause", folded=True),
         ],
     )

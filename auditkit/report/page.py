@@ -28,7 +28,9 @@ class _Drawn:
     figures: Sequence[object] = field(default_factory=tuple)
 
 
-def render_page(findings: Findings, document: Mapping[str, Any], *, sections: Sequence[Section] | None = None) -> str:
+def render_page(
+    findings: Findings, document: Mapping[str, Any], *, sections: Sequence[Section] | None = None, traced: str = ""
+) -> str:
     """Return the report as one HTML page.
 
     Every text that came from a record is escaped; the page's own policy forbids
@@ -42,6 +44,8 @@ def render_page(findings: Findings, document: Mapping[str, Any], *, sections: Se
         Its findings document, from which the page takes its counts.
     sections : sequence of Section, optional
         Those of `sections.page_sections`, where they are at hand; left out, they are made.
+    traced : str
+        Name of the page of rows beside this one, to which verdicts then lead; left out, there is none.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup, escape
@@ -65,6 +69,7 @@ def render_page(findings: Findings, document: Mapping[str, Any], *, sections: Se
         figures=any(section.figures for section in sections),
         plotly_js=Markup(get_plotlyjs()),
         list_or=list_or,
+        traced=traced,
     )
 
 

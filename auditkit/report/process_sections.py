@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from auditkit.findings.audit import Findings
+from auditkit.report.short_names import anchors
 from auditkit.report.tables import Columns, Section, table_of
 from auditkit.views import figures, work_figures
 from auditkit.views.sentences import unit_sign
@@ -28,7 +29,14 @@ def settings_section(findings: Findings) -> Section:
             *([work_figures.climate_course(climate.runs, low=margin.low if margin else None)] if climate.n else []),
         ],
         tables=[
-            table_of(process.stop_work, _SAFETY, caption="Stop-work findings", anchor="stop-work", time_zone=zone),
+            table_of(
+                process.stop_work,
+                _SAFETY,
+                caption="Stop-work findings",
+                anchor="stop-work",
+                time_zone=zone,
+                leads_to=anchors("stop-work", process.stop_work.to_dict("records")),
+            ),
             table_of(
                 process.safety_not_recorded,
                 _SAFETY,

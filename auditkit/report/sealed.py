@@ -242,7 +242,7 @@ def report_files(findings: Findings) -> dict[str, bytes]:
         "set_aside.csv": safe_cells(findings.dossier.ledger)
         .to_csv(index=False, lineterminator="\n")
         .encode("utf-8-sig"),
-        "report.html": render_page(findings, document, sections=sections).encode(),
+        "report.html": render_page(findings, document, sections=sections, traced=TRACE_FILE).encode(),
         "report.pdf": render_pdf(findings, document, sections=sections),
     }
 

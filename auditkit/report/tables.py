@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,10 +20,11 @@ Columns = Mapping[str, tuple[str, str | None]]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One cell: its text and how it looks."""
+    """One cell: its text, how it looks, and the anchor on the page of rows that it leads to."""
 
     text: str
     style: str = ""
+    leads_to: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ def table_of(
     folded: bool = False,
     anchor: str = "",
     time_zone: str = "UTC",
+    leads_to: Sequence[str] = (),
 ) -> Table:
     """Return a frame as a table.
 
@@ -93,6 +95,8 @@ def table_of(
         Name that a link can lead to.
     time_zone : str
         IANA zone in which moments are shown, with their offset.
+    leads_to : sequence of str
+        Anchor on the page of rows, of each row; its first cell leads there. Left out, none does.
 
     Examples
     --------
@@ -109,6 +113,9 @@ def table_of(
     cells = {
         name: [_cell(value, pattern, time_zone) for value in frame[name]] for name, (_, pattern) in columns.items()
     }
+    if leads_to:
+        first = next(iter(cells))
+        cells[first] = [replace(cell, leads_to=place) for cell, place in zip(cells[first], leads_to, strict=True)]
     rows = list(zip(*cells.values(), strict=True))
     return Table(caption=caption, columns=headings, rows=rows, folded=folded and bool(rows), anchor=anchor)
 

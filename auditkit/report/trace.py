@@ -19,32 +19,10 @@ from auditkit.findings.audit import Findings
 from auditkit.intake import read_dossier
 from auditkit.report.opening import RECORDS, opened
 from auditkit.report.received import PLACE, cells_as_received
+from auditkit.report.short_names import SHORT_NAMES, short_names
 from auditkit.report.trace_rows import ROW_COLUMNS, rows_behind
 
-__all__ = [
-    "SHORT_NAMES",
-    "Trace",
-    "anchor",
-    "findings_at",
-    "rule_words",
-    "set_aside_beside",
-    "short_names",
-    "trace",
-    "trace_sealed",
-]
-
-SHORT_NAMES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "film": (("film", "sides"), ("area_id", "side")),
-    "area": (("film", "areas"), ("area_id",)),
-    "wrap": (("wrap", "areas"), ("area_id",)),
-    "stop-work": (("stop_work",), ("where",)),
-    "window": (("process", "windows"), ("condition",)),
-    "cause": (("causal", "rows"), ("defect", "condition", "side")),
-    "association": (("causes", "rows"), ("defect", "condition", "side")),
-    "upkeep": (("upkeep", "parts"), ("unit_id", "part")),
-    "gauge": (("behind_film", "gauges", "gauges"), ("gauge_id",)),
-}
-"""First word of a short name: where its rows stand in findings.json, and which of their values the rest names."""
+__all__ = ["Trace", "rule_words", "set_aside_beside", "trace", "trace_sealed"]
 
 _NAMING = ("area_id", "run_id", "where", "unit_id", "gauge_id", "last_run_id", "lowest_run_id", "defect_id", "study_id")
 _RULES = ("rule", "clause", "holds", "limit", "unit", "required_pct", "low", "high", "source", "grade_reason")
@@ -158,32 +136,6 @@ def trace(document: Mapping[str, Any], dossier: Dossier, finding: str, *, findin
     )
 
 
-def short_names(document: Mapping[str, Any]) -> dict[str, str]:
-    """Return every short name there is, and the JSON pointer it stands for; of rows of one name, the first.
-
-    Examples
-    --------
-    >>> short_names({"wrap": {"areas": [{"area_id": "A1"}, {"area_id": "A2"}]}})
-    {'wrap A1': '/wrap/areas/0', 'wrap A2': '/wrap/areas/1'}
-    """
-    found: dict[str, str] = {}
-    for kind, (place, keys) in SHORT_NAMES.items():
-        for number, row in enumerate(findings_at(document, place)):
-            found.setdefault(" ".join([kind, *(str(row[key]) for key in keys)]), f"/{'/'.join(place)}/{number}")
-    return found
-
-
-def anchor(name: str) -> str:
-    """Return a short name as an `id` of HTML: letters and digits, a hyphen for a space, all else as its code point.
-
-    Examples
-    --------
-    >>> anchor("film A003 facing"), anchor('wrap "><x')
-    ('film-A003-facing', 'wrap-_22_3e_3cx')
-    """
-    return re.sub(r"[^A-Za-z0-9 ]", lambda found: f"_{ord(found[0]):x}", name).replace(" ", "-")
-
-
 def _named(document: Mapping[str, Any], finding: str) -> str:
     """Return the pointer of a short name."""
     names = short_names(document)
@@ -228,20 +180,6 @@ def _what_is_there(value: object) -> str:
 def _pairs(path: Sequence[Any]) -> list[tuple[Any, Any]]:
     """Return each value on the way with the one it stands in, the last first."""
     return list(zip(path[-2::-1], path[:0:-1], strict=True))
-
-
-def findings_at(document: Mapping[str, Any], place: Sequence[str]) -> list[dict[str, Any]]:
-    """Return the rows of findings at a place of the document; none where there is no such place.
-
-    Examples
-    --------
-    >>> findings_at({"film": {"sides": [{"area_id": "A1"}]}}, ("film", "sides")), findings_at({}, ("film", "sides"))
-    ([{'area_id': 'A1'}], [])
-    """
-    here: Any = document
-    for key in place:
-        here = here.get(key, {}) if isinstance(here, Mapping) else {}
-    return here if isinstance(here, list) else []
 
 
 def rule_words(told: Mapping[str, Any], path: Sequence[Any]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from itertools import accumulate, pairwise
 from typing import Any
@@ -11,7 +10,8 @@ import pandas as pd
 
 from auditkit.dossier import Dossier
 from auditkit.report.received import PLACE, cells_as_received
-from auditkit.report.trace import SHORT_NAMES, anchor, findings_at, rule_words, set_aside_beside
+from auditkit.report.short_names import SHORT_NAMES, anchors, findings_at, name_of
+from auditkit.report.trace import rule_words, set_aside_beside
 from auditkit.report.trace_rows import rows_behind, side_rows
 from auditkit.trade.film_verdicts import CONFORMS
 from auditkit.trade.standing import is_superseded
@@ -52,7 +52,9 @@ def trace_page(document: Mapping[str, Any], dossier: Dossier) -> bytes:
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    told = [(kind, row) for kind in _TRACED for row in findings_at(document, SHORT_NAMES[kind][0])]
+    of = {kind: findings_at(document, SHORT_NAMES[kind][0]) for kind in _TRACED}
+    told = [(kind, row) for kind, rows in of.items() for row in rows]
+    places = [place for kind, rows in of.items() for place in anchors(kind, rows)]
     old = is_superseded(dossier.tables["film_readings"], dossier.tables["spray_runs"], time="taken_at")
     behind = [
         side_rows(row, dossier, superseded=old)
@@ -61,15 +63,13 @@ def trace_page(document: Mapping[str, Any], dossier: Dossier) -> bytes:
         for kind, row in told
     ]
     cells = _cells(dossier, behind)
-    findings, met = [], Counter[str]()
-    for (kind, row), rows, shown in zip(told, behind, _shown(behind), strict=True):
-        name = " ".join([kind, *(str(row[key]) for key in SHORT_NAMES[kind][1])])
-        met[name] += 1
+    findings = []
+    for (kind, row), place, rows, shown in zip(told, places, behind, _shown(behind), strict=True):
         beside = set_aside_beside(row, rows, dossier)
         findings.append(
             {
-                "name": name,
-                "anchor": anchor(name) if met[name] == 1 else f"{anchor(name)}-{met[name]}",
+                "name": name_of(kind, row),
+                "anchor": place,
                 "said": _said(row),
                 "rule": rule_words(row, []),
                 "rows": [_line(each, cells) for each in shown],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from auditkit.findings.audit import Findings
+from auditkit.report.short_names import anchors
 from auditkit.report.tables import Columns, Section, table_of
 from auditkit.views import figures
 
@@ -12,7 +13,8 @@ __all__ = ["wrap_section"]
 def wrap_section(findings: Findings) -> Section:
     """Return the section on wrap."""
     wrap = findings.wrap
-    failing = wrap.areas[wrap.areas["verdict"] == "does not conform"]
+    areas = wrap.areas.assign(rows=anchors("wrap", wrap.areas.to_dict("records")))
+    failing = areas[areas["verdict"] == "does not conform"]
     return Section(
         id="wrap",
         title="Wrap",
@@ -24,8 +26,13 @@ def wrap_section(findings: Findings) -> Section:
         figures=[figures.wrap_by_geometry(wrap.areas)] if wrap.areas["wrap_pct"].notna().any() else [],
         tables=[
             table_of(wrap.geometries, _GEOMETRIES, caption="By geometry"),
-            table_of(failing, _WRAP, caption=f"Areas whose wrap does not conform: {len(failing)} of {wrap.n} judged"),
-            table_of(wrap.areas, _WRAP, caption="Every area", folded=True),
+            table_of(
+                failing,
+                _WRAP,
+                caption=f"Areas whose wrap does not conform: {len(failing)} of {wrap.n} judged",
+                leads_to=list(failing["rows"]),
+            ),
+            table_of(areas, _WRAP, caption="Every area", folded=True, leads_to=list(areas["rows"])),
             table_of(findings.wrap_model.terms, _TERMS, caption="What the wrap goes with, all terms at once"),
             table_of(findings.wrap_model.models, _MODELS, caption="What that rests on"),
             table_of(findings.wrap_model.left_out, _LEFT_OUT, caption="What could not be looked at"),

@@ -14,7 +14,7 @@ import pytest
 from auditkit.errors import AuditError
 from auditkit.report.bag_check import check_bag
 from auditkit.report.sealed import make_sealed
-from auditkit.report.trace import anchor
+from auditkit.report.short_names import anchor
 
 from .small_dossier import AREAS, DECLARATION, DEFECTS, JOBS, RUNS, WRAP, film_text, write_small
 

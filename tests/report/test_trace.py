@@ -11,7 +11,8 @@ from auditkit.findings.audit import audit
 from auditkit.intake import read_dossier
 from auditkit.report.archive import write_archive
 from auditkit.report.received import cells_as_received
-from auditkit.report.trace import SHORT_NAMES, anchor, short_names, trace, trace_sealed
+from auditkit.report.short_names import SHORT_NAMES, anchor, short_names
+from auditkit.report.trace import trace, trace_sealed
 
 from .small_dossier import MILS, write_small
 

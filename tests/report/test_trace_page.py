@@ -8,7 +8,8 @@ from html.parser import HTMLParser
 import pytest
 
 from auditkit.intake import read_dossier
-from auditkit.report.trace import anchor, trace
+from auditkit.report.short_names import anchor
+from auditkit.report.trace import trace
 from auditkit.report.trace_page import trace_page
 
 
@@ -128,3 +129,18 @@ def test_nothing_judged_gives_a_page_all_the_same(document, dossier):
     page = trace_page(nothing, dossier)
     assert read(page).rows == {}
     assert b"Where each verdict came from" in page
+
+
+def test_each_verdict_of_the_page_leads_to_its_own_rows(small_sealed, sections, document):
+    data = small_sealed.folder / "data"
+    page = (data / "report.html").read_text(encoding="utf-8")
+    links = re.findall(r'<a href="trace\.html#([^"]+)"[^>]*>([^<]*)</a></td>(?:<td[^>]*>([^<]*)</td>)?', page)
+    assert {place for place, _, _ in links} == set(sections.rows)
+    for place, first, second in links:
+        kind = place.split("-")[0]
+        if kind == "film":
+            assert place == anchor(f"film {first} {second}")
+        elif kind == "wrap":
+            assert place == anchor(f"wrap {first}")
+    told = document["film"]["sides"] + document["wrap"]["areas"] + document["stop_work"]
+    assert len({place for place, _, _ in links}) == len(told)
