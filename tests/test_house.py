@@ -30,6 +30,7 @@ FLOORS = {
     "terminal": 5,
     "cli": 6,
     "cli_reports": 6,
+    "cli_lab": 6,
     "__main__": 6,
     "__init__": 6,
     "simulate": 6,
