@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from auditkit import cli_reports
-from auditkit.errors import AuditError
+from auditkit import cli_lab, cli_reports
+from auditkit.errors import AuditError, SourceError
 from auditkit.terminal import BREACH, FAULT, UNUSABLE, Folder, console, progress, show
 
 if TYPE_CHECKING:
@@ -98,20 +98,31 @@ def audit(
 
 @app.command()
 def sheets(
-    out: Annotated[Path, typer.Option(help="Folder to write the sheets to.")],
+    out: Annotated[Path, typer.Option(help="Folder to write to; workbooks to fill in go to field_sheets in it.")],
     folder: Annotated[
-        Path | None, typer.Argument(help="Folder of records; left out, the sheets are blank and undated.")
+        Path | None, typer.Argument(help="Folder of records, whose units, plans and identifiers go into the sheets.")
+    ] = None,
+    record: Annotated[
+        list[str] | None, typer.Option(help="Kind of record to write the field sheet of, and nothing else; repeatable.")
+    ] = None,
+    time_zone: Annotated[
+        str | None, typer.Option(help="Time zone in which times are written, such as Europe/Oslo; else the declared.")
     ] = None,
 ) -> None:
-    """Write sheets to print: start-up and upkeep of each unit, and the run sheet of the next trial."""
-    from auditkit.report.sheet_files import blank_sheets, sheets_of
+    """Write sheets to fill in: a field sheet for every kind of record, start-up, upkeep, the run sheet of a trial."""
+    from auditkit.intake.declaration_faults import zone_faults
+    from auditkit.report.sheet_files import blank_sheets, field_sheets_of, sheets_of
 
+    if faults := zone_faults(time_zone, "--time-zone"):
+        raise SourceError("\n".join(map(str, faults)))
     if folder is None:
         from datetime import date
 
-        paths = blank_sheets(out, dated=date.today())
+        paths = blank_sheets(out, dated=date.today(), records=record or (), time_zone=time_zone)
+    elif record:
+        paths = field_sheets_of(_read(folder), out, records=record, time_zone=time_zone)
     else:
-        paths = sheets_of(_findings(folder), out)
+        paths = sheets_of(_findings(folder), out, time_zone=time_zone)
     for path in paths.values():
         console().print(f"Written: {path}", markup=False, highlight=False, soft_wrap=True)
 
@@ -140,6 +151,7 @@ def simulate(
     console().print(f"Written: {out}")
 
 
+app.command()(cli_lab.lab)
 for command in (cli_reports.report, cli_reports.reproduce, cli_reports.trace, cli_reports.compare, cli_reports.new_key):
     app.command()(command)
 

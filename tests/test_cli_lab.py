@@ -33,7 +33,7 @@ def started(monkeypatch):
 
 
 def test_without_a_folder_the_sample_is_laid_out_and_still_reads(call, here):
-    code, out, err = call("lab", "--only-lay")
+    code, out, _err = call("lab", "--only-lay")
     assert code == 0
     notebooks = sorted(path.name for path in (here / "auditkit-lab" / "records-notebooks").iterdir())
     assert notebooks == sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
@@ -54,7 +54,7 @@ def test_the_server_is_rooted_at_the_notebooks_and_opens_the_one_asked_for(call,
 
 def test_an_unknown_notebook_is_said_before_anything_is_started(call, here, started):
     Path("site").mkdir()
-    code, out, err = call("lab", "site", "--notebook", "09")
+    code, _out, err = call("lab", "site", "--notebook", "09")
     assert code == 2
     assert "--notebook: must be one of 01, 02, 03, 04, 05, 06, 07; given '09'" in err
     assert started == []
@@ -63,7 +63,7 @@ def test_an_unknown_notebook_is_said_before_anything_is_started(call, here, star
 def test_without_jupyterlab_the_cure_is_said(call, here, started, monkeypatch):
     Path("site").mkdir()
     monkeypatch.setattr("auditkit.cli_lab.find_spec", lambda name: None)
-    code, out, err = call("lab", "site")
+    code, _out, err = call("lab", "site")
     assert code == 2
     assert "pip install 'auditkit[lab]'" in err
     assert started == []

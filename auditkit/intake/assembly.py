@@ -23,6 +23,7 @@ from auditkit.intake.notes import unit_notes, word_notes
 from auditkit.intake.parquet_files import read_parquet_file
 from auditkit.intake.raw import RawTable
 from auditkit.intake.records import RecordRows, gather
+from auditkit.intake.remarks import holds_no_records
 from auditkit.intake.text_files import read_text_file
 from auditkit.intake.workbooks import read_sheets, sheet_table
 
@@ -200,6 +201,9 @@ def _sheet_tables(
             continue
         own = [entry for entry in file.entries if entry.sheet == sheet.name]
         rest = [entry for entry in file.entries if entry.sheet is None]
+        if not own and holds_no_records(sheet.rows):
+            notes.append(f"{file.name}, sheet {sheet.name}: ignored, as its first cell says that it holds no records")
+            continue
         for entry in _entries(own or rest, f"{file.name}, sheet {sheet.name}"):
             table = sheet_table(sheet, name=file.name, header_line=None if entry is None else entry.header_line)
             if table is None:
@@ -281,6 +285,12 @@ def _linked(records: Mapping[str, RecordRows], contracts: Mapping[str, Contract]
     return {name: rows.with_faults(faults[name]) for name, rows in records.items()}
 
 
+def _stated_zone(records: Mapping[str, RecordRows]) -> str:
+    """Return the one time zone that headers state, or UTC where they state none or several."""
+    zones = {zone for rows in records.values() for part in rows.parts for zone in part.zones.values()}
+    return zones.pop() if len(zones) == 1 else "UTC"
+
+
 def _dossier(
     folder: Path,
     declaration: Declaration,
@@ -320,7 +330,7 @@ def _dossier(
     return Dossier(
         title=declaration.title,
         folder=folder,
-        time_zone=declaration.reading.time_zone or "UTC",
+        time_zone=declaration.reading.time_zone or _stated_zone(records),
         tables=MappingProxyType(tables),
         lineage=MappingProxyType(lineage),
         ledger=ledger,

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from auditkit.contracts.contract import Contract
+from auditkit import units
+from auditkit.contracts.contract import Column, Contract
 from auditkit.contracts.strictness import near_match
 from auditkit.errors import SourceError
 from auditkit.intake.cells import ObjectArray, blank_cells
@@ -19,6 +20,7 @@ from auditkit.intake.header_units import unit_for
 from auditkit.intake.moment_cells import moment_part
 from auditkit.intake.raw import RawTable
 from auditkit.intake.recognition import needed_columns, recognised
+from auditkit.intake.stated_headers import Stated, column_of, stated_fault, stated_in
 
 __all__ = ["LaidTable", "lay_out"]
 
@@ -41,6 +43,9 @@ class LaidTable:
     header : ndarray of int
         For each row of the record its header in `headers`; -1 if they are empty.
     units : mapping of column to unit
+        Declared, or stated by the header.
+    zones : mapping of column to time zone
+        Stated by the header.
     values : mapping of column to mapping of folded word to cell
     notes : tuple of str
     where : str
@@ -64,6 +69,7 @@ class LaidTable:
     headers: tuple[str, ...]
     header: npt.NDArray[np.int64]
     units: Mapping[str, str]
+    zones: Mapping[str, str]
     values: Mapping[str, Mapping[str, Cell]]
     notes: tuple[str, ...]
     where: str
@@ -91,15 +97,17 @@ def lay_out(
     ------
     SourceError
         No contract fits, the headers are not those that were declared, or they
-        name other units than those declared.
+        name other units or another time zone than those declared.
     """
     if entry is None:
         contract = recognised(raw, contracts)
         entry = TableEntry(where="", file=raw.file, record=contract.name, reading=reading)
     contract = contracts[entry.record]
     places, notes = _places(raw, contract, entry)
+    stated = _stated(raw, contract, places)
+    zones = _zones_stated(raw, entry, stated)
     wide = _wide_headers(raw, entry)
-    read_as = _units_read(raw, contract, entry, places, [number for number, _ in wide])
+    read_as = _units_read(raw, contract, entry, places, [number for number, _ in wide], stated=stated)
     raw, filled = fill_down(raw, entry, places)
     source, header, bare = _rows(raw, entry, [number for number, _ in wide])
     by_fold = {fold(name): number for number, name in enumerate(raw.headers)}
@@ -125,7 +133,8 @@ def lay_out(
         source=source,
         headers=tuple(raw.headers[number] for number, _ in wide),
         header=header,
-        units=entry.units,
+        units={**_units_stated(contract, stated), **entry.units},
+        zones=zones,
         values={target: {fold(word): meant for word, meant in words.items()} for target, words in entry.values.items()},
         notes=(*raw.notes, *notes),
         where=entry.where,
@@ -151,12 +160,13 @@ def _places(raw: RawTable, contract: Contract, entry: TableEntry) -> tuple[dict[
             faults.append(f"there is no header {declared!r}" + (f" (near {near!r})" if near else ""))
     places: dict[str, int] = {}
     for folded, number in by_fold.items():
-        target = renamed.get(folded, folded)
+        target = renamed.get(folded, column_of(raw.headers[number], contract))
         if folded in dropped or (folded in joined | across and folded not in renamed):
             continue
         if target not in contract.names:
             near = near_match(target, contract.names)
-            faults.append(f"header {raw.headers[number]!r} is not known" + (f" (near {near})" if near else ""))
+            otherwise = f"header {raw.headers[number]!r} is not known" + (f" (near {near})" if near else "")
+            faults.append(stated_fault(raw.headers[number], contract) or otherwise)
         elif target in places or target in filled:
             faults.append(f"column {target} is filled twice, once by header {raw.headers[number]!r}")
         else:
@@ -188,7 +198,13 @@ def _sheet_cure(raw: RawTable, entry: TableEntry) -> str:
 
 
 def _units_read(
-    raw: RawTable, contract: Contract, entry: TableEntry, places: Mapping[str, int], wide: Sequence[int]
+    raw: RawTable,
+    contract: Contract,
+    entry: TableEntry,
+    places: Mapping[str, int],
+    wide: Sequence[int],
+    *,
+    stated: Mapping[str, Stated],
 ) -> tuple[tuple[str, str, str], ...]:
     """Return the unit each column with a unit and a header of the file's own is read in; it must be the header's."""
     headers = {target: [raw.headers[number]] for target, number in places.items()}
@@ -201,12 +217,14 @@ def _units_read(
         own = [header for header in headers.get(column.name, ()) if fold(header) != column.name]
         if column.unit is None or not own:
             continue
-        unit = entry.units.get(column.name, column.unit)
-        read_as.append(
-            (column.name, unit, f"header {own[0]!r}" if len(own) == 1 else f"headers {own[0]!r} to {own[-1]!r}")
-        )
+        said = stated[column.name].unit if column.name in stated else None
+        unit = entry.units.get(column.name, said or column.unit)
+        if said is None or not _same_unit(said, column.unit):
+            read_as.append(
+                (column.name, unit, f"header {own[0]!r}" if len(own) == 1 else f"headers {own[0]!r} to {own[-1]!r}")
+            )
         for header in own:
-            named = unit_for(header, unit)
+            named = unit_for(header, unit) if said is None else None if _same_unit(said, unit) else said
             if named is not None and column.name not in other:
                 other[column.name] = named
                 told.append(f"{column.name} would be read in {unit} from header {header!r}")
@@ -217,6 +235,45 @@ def _units_read(
             f"Write to its entry in dossier.yaml ({entry.where}): units: {{{line}}}"
         )
     return tuple(read_as)
+
+
+def _stated(raw: RawTable, contract: Contract, places: Mapping[str, int]) -> dict[str, Stated]:
+    """Return what the headers state of the columns they fill."""
+    told = {target: stated_in(raw.headers[number], contract) for target, number in places.items()}
+    return {target: said for target, said in told.items() if said is not None and _fits(said, contract.column(target))}
+
+
+def _fits(said: Stated, column: Column) -> bool:
+    """Return whether what a header states can be said of a column, which may be another than the header names."""
+    if said.unit is None:
+        return column.kind == "moment"
+    return column.unit is not None and units.quantity_of(column.unit) == units.quantity_of(said.unit)
+
+
+def _units_stated(contract: Contract, stated: Mapping[str, Stated]) -> dict[str, str]:
+    """Return the units that headers state, where they are others than the contract's."""
+    return {
+        target: said.unit
+        for target, said in stated.items()
+        if said.unit is not None and not _same_unit(said.unit, contract.column(target).unit)
+    }
+
+
+def _same_unit(one: str, other: str | None) -> bool:
+    return other is not None and units.find(one) == units.find(other)
+
+
+def _zones_stated(raw: RawTable, entry: TableEntry, stated: Mapping[str, Stated]) -> dict[str, str]:
+    """Return the time zones that headers state; none may differ from the one declared."""
+    zones = {target: said.zone for target, said in stated.items() if said.zone is not None}
+    declared = entry.reading.time_zone
+    other = [f"{target} [{zone}]" for target, zone in zones.items() if declared not in (None, zone)]
+    if other:
+        raise SourceError(
+            f"{raw.name}: local times must be read in the time zone their header names; given time_zone: {declared} "
+            f"in dossier.yaml and {', '.join(other)}. Correct the header, or give the table's entry its own time_zone."
+        )
+    return zones
 
 
 def _wide_targets(wide: Wide | None) -> set[str]:

@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from auditkit.contracts.contract import Contract
 from auditkit.contracts.strictness import near_match
 from auditkit.errors import SourceError
-from auditkit.intake.declaration import fold
 from auditkit.intake.raw import RawTable
+from auditkit.intake.stated_headers import column_of, stated_fault
 
 __all__ = ["needed_columns", "recognised"]
 
@@ -42,10 +42,10 @@ def recognised(raw: RawTable, contracts: Mapping[str, Contract]) -> Contract:
     SourceError
         None or several fit; the message has the lines of `dossier.yaml` that settle it.
     """
-    headers = {fold(header) for header in raw.headers}
-    possible = [contract for contract in contracts.values() if headers <= set(contract.names)]
+    named = {name: {column_of(header, contract) for header in raw.headers} for name, contract in contracts.items()}
+    possible = [contract for name, contract in contracts.items() if named[name] <= set(contract.names)]
     for needed in (_required, needed_columns):
-        fitting = [contract for contract in possible if needed(contract) <= headers]
+        fitting = [contract for contract in possible if needed(contract) <= named[contract.name]]
         if len(fitting) == 1:
             return fitting[0]
         if fitting:
@@ -63,9 +63,12 @@ def _required(contract: Contract) -> set[str]:
 
 def _unrecognised(raw: RawTable, contracts: Mapping[str, Contract]) -> str:
     """Return what to do about a table that fits no contract."""
-    headers = {fold(header): header for header in raw.headers}
-    nearest = max(contracts.values(), key=lambda contract: _likeness(contract, headers))
+    nearest = max(contracts.values(), key=lambda contract: _likeness(contract, _named(raw, contract)))
+    headers = _named(raw, nearest)
     missing = [name for name in nearest.names if name in _required(nearest) - set(headers)]
+    unfit = [fault for header in raw.headers if (fault := stated_fault(header, nearest)) is not None]
+    if unfit:
+        return f"{raw.name}: must have headers that fit {nearest.name}; {'; '.join(unfit)}. Correct the header."
     unknown = [header for folded, header in headers.items() if folded not in nearest.names]
     matched = _matches(unknown, missing)
     same = len(headers) - len(unknown)
@@ -92,6 +95,11 @@ def _unrecognised(raw: RawTable, contracts: Mapping[str, Contract]) -> str:
         f"{'; '.join(parts)}. Write to dossier.yaml, or add the entry to its tables, with the columns named and "
         f"what is no part of the record under drop:\n{_entry_lines(raw, nearest.name, columns)}"
     )
+
+
+def _named(raw: RawTable, contract: Contract) -> dict[str, str]:
+    """Return the headers by the column each names."""
+    return {column_of(header, contract): header for header in raw.headers}
 
 
 def _matches(headers: Sequence[str], names: Sequence[str]) -> dict[str, str]:

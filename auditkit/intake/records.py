@@ -14,6 +14,7 @@ from auditkit.contracts.catalogue import Wording, word
 from auditkit.contracts.checks import check_rows, fault_frame, shown
 from auditkit.contracts.contract import Contract
 from auditkit.intake.cells import TypedColumn, blank_column, type_column
+from auditkit.intake.declaration import Reading
 from auditkit.intake.layout import LaidTable
 from auditkit.intake.number_cells import OPEN_CIRCUIT_OHM
 from auditkit.intake.raw import MergedRange
@@ -136,13 +137,19 @@ def _typed(part: LaidTable) -> Mapping[str, TypedColumn]:
             read = type_column(
                 cells,
                 column,
-                reading=part.reading,
+                reading=_reading_of(part, column.name),
                 unit=part.units.get(column.name),
                 words=part.values.get(column.name),
                 date_only=column.name in part.date_only,
             )
             typed[column.name] = _with_merged(read, part, column.name)
     return typed
+
+
+def _reading_of(part: LaidTable, column: str) -> Reading:
+    """Return how the cells of a column are written: in the time zone its header states, if it states one."""
+    zone = part.zones.get(column)
+    return part.reading if zone is None else replace(part.reading, time_zone=zone)
 
 
 def _with_merged(read: TypedColumn, part: LaidTable, column: str) -> TypedColumn:

@@ -15,6 +15,7 @@ import numpy as np
 
 from auditkit.errors import SourceError
 from auditkit.intake.raw import MAX_CELL_CHARACTERS, Misshapen, RawTable, check_headers, trim_width
+from auditkit.intake.remarks import REMARK, is_remark
 
 __all__ = ["read_text_file"]
 
@@ -63,10 +64,20 @@ def read_text_file(
     separator = _SEPARATOR_LINE.match(text) if header_line is None else None
     if separator is not None:
         delimiter, first_line = delimiter or separator[1], 2
+    elif header_line is None:
+        first_line = _line_after_remarks(text)
+        if first_line > 1:
+            notes = (*notes, f"{name}: lines above line {first_line} begin with {REMARK} and were read as remarks")
     with _long_cells():
         if delimiter is None:
             delimiter = _sniffed(text, first_line, name=name)
         return _table(text, name=name, encoding=used, first_line=first_line, delimiter=delimiter, notes=notes)
+
+
+def _line_after_remarks(text: str) -> int:
+    """Return the first line that is not a remark; a blank line ends them, since the headers are looked for there."""
+    lines = io.StringIO(text, newline="")
+    return next((number for number, line in enumerate(lines, start=1) if not is_remark([line.strip(' "')])), 1)
 
 
 @contextmanager

@@ -15,6 +15,7 @@ import numpy as np
 
 from auditkit.errors import SourceError
 from auditkit.intake.raw import MergedRange, RawTable, check_cells, check_headers, trim_width
+from auditkit.intake.remarks import REMARK, is_remark
 from auditkit.intake.word_cells import SheetError, as_text
 
 __all__ = ["Sheet", "read_sheets", "sheet_table"]
@@ -178,7 +179,7 @@ def _merged(part: bytes, rows: Sequence[Sequence[object]]) -> tuple[MergedRange,
 
 
 def sheet_table(sheet: Sheet, *, name: str, header_line: int | None = None) -> RawTable | None:
-    """Return the table on a sheet, or None for a sheet without cells.
+    """Return the table on a sheet, or None for a sheet without cells, remarks above the headers aside.
 
     Parameters
     ----------
@@ -186,7 +187,7 @@ def sheet_table(sheet: Sheet, *, name: str, header_line: int | None = None) -> R
     name : str
         How messages call the file.
     header_line : int, optional
-        Row of the headers, from 1; left out, the first that is not blank.
+        Row of the headers, from 1; left out, the first that is neither blank nor a remark.
 
     Raises
     ------
@@ -195,9 +196,14 @@ def sheet_table(sheet: Sheet, *, name: str, header_line: int | None = None) -> R
     """
     label = f"{name}, sheet {sheet.name}"
     filled = [number for number, row in enumerate(sheet.rows, start=1) if any(as_text(cell).strip() for cell in row)]
-    if not filled:
+    remarks = (
+        0
+        if header_line
+        else next((place for place, number in enumerate(filled) if not is_remark(sheet.rows[number - 1])), len(filled))
+    )
+    if not filled[remarks:]:
         return None
-    top = header_line or filled[0]
+    top = header_line or filled[remarks]
     if top not in filled:
         raise SourceError(
             f"{label}: must have its headers in row {top}, as declared; given a blank row. "
@@ -212,6 +218,8 @@ def sheet_table(sheet: Sheet, *, name: str, header_line: int | None = None) -> R
     check_cells(columns[:width], name=label)
     blank = numbers[-1] - top - len(numbers) if numbers else 0
     notes = [f"{label}: {blank} blank rows passed over"] if blank else []
+    if remarks:
+        notes.append(f"{label}: {remarks} rows above the headers begin with {REMARK} and were read as remarks")
     if sheet.hidden:
         notes.append(f"{label}: the sheet is hidden; it was read all the same")
     return RawTable(

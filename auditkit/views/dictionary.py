@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from auditkit.contracts import Column, Contract
+from auditkit.contracts.contract import RowRule
 from auditkit.views.sentences import unit_sign
 
-__all__ = ["dictionary_markdown"]
+__all__ = ["dictionary_markdown", "may_hold", "rule_words"]
 
 
 def dictionary_markdown(contracts: Mapping[str, Contract]) -> str:
@@ -29,13 +30,21 @@ def _record(contract: Contract) -> str:
     head = f"**`{contract.name}`**: {first[:1].lower()}{first[1:]}. One row is {contract.grain}; key {key}."
     rows = [
         f"| `{column.name}` | {unit_sign(column.unit) if column.unit else ''} | {column.description.rstrip('.')} "
-        f"| {_may_hold(column)} |"
+        f"| {may_hold(column)} |"
         for column in contract.columns
     ]
     return "\n".join([head, "", "| column | unit | what it is | may hold |", "| --- | --- | --- | --- |", *rows])
 
 
-def _may_hold(column: Column) -> str:
+def may_hold(column: Column) -> str:
+    """Return in words what a cell of a column may hold.
+
+    Examples
+    --------
+    >>> from auditkit.contracts import contract
+    >>> may_hold(contract("film_readings").column("dft_um")), may_hold(contract("film_readings").column("taken_at"))
+    ('0 to 20,000', 'date and time; or blank')
+    """
     if column.choices:
         what = ", ".join(map(str, column.choices))
     elif column.minimum is not None or column.maximum is not None:
@@ -43,3 +52,17 @@ def _may_hold(column: Column) -> str:
     else:
         what = {"yes-no": "yes, no", "moment": "date and time", "text": "text"}.get(column.kind, column.kind)
     return f"{what}; or blank" if column.nullable else what
+
+
+def rule_words(rule: RowRule) -> str:
+    """Return a row rule as a sentence, with the columns it compares and the limits it holds them to.
+
+    Examples
+    --------
+    >>> from auditkit.contracts import contract
+    >>> print(rule_words(contract("wrap_observations").rules[0]))
+    A rating may not exceed the top of its scale (rating, scale; five-best 5, ten-best 10, percent 100).
+    """
+    limits = ", ".join(f"{word} {limit:,.10g}" for word, limit in rule.limits.items())
+    named = ", ".join(rule.columns) + (f"; {limits}" if limits else "")
+    return f"{rule.holds[:1].upper()}{rule.holds[1:]} ({named})."
