@@ -88,7 +88,7 @@ def dose_response(curve: pd.DataFrame, density: pd.DataFrame, pairs: pd.DataFram
         figure.update_yaxes(range=[0, top], title={"text": "runs with it [%]" if at["col"] == 1 else ""}, **at)
     sign = unit_sign(condition.unit)
     figure.update_xaxes(type="log" if resistance else "linear")
-    figure.update_xaxes(title={"text": f"[{sign}]" if sign else ""}, row=rows)
+    figure.update_xaxes(title={"text": f"{condition.title.lower()} [{sign or '-'}]"}, row=rows)
     figure.update_layout(
         template=template(),
         title={"text": f"{condition.title}: risk of each defect, adjusted; the window between the dashed lines"},

@@ -133,7 +133,10 @@ def uncertainty_shares(budget: pd.DataFrame, totals: pd.DataFrame, *, side: str 
         )
     figure.update_layout(
         template=template(),
-        title={"text": f"Where the doubt in a {side} side's mean film comes from (± is expanded)"},
+        title={
+            "text": f"Where the doubt in a {side} side's mean film comes from "
+            f"(n={len(keys)} pairs of job and gauge; ± is expanded)"
+        },
         height=150 + 30 * max(len(keys), 2),
         barmode="stack",
         bargap=0.3,

@@ -144,7 +144,9 @@ def windows(frame: pd.DataFrame) -> go.Figure:
 
     shown = frame[frame["n"] + frame["not_recorded"] > 0].iloc[::-1]
     total = shown[["inside", "below", "above", "not_recorded"]].sum(axis=1)
-    figure = _figure("Runs against each condition's window", height=110 + 34 * len(shown), x="share of runs [%]", y="")
+    runs = int(total.max()) if len(total) else 0
+    title = f"Runs against each condition's window ({runs} runs)"
+    figure = _figure(title, height=110 + 34 * len(shown), x="share of runs [%]", y="")
     looks = {
         "below": ("below the window", OKABE_ITO["blue"], "/"),
         "inside": ("inside", "#C9E7DD", ""),
@@ -216,7 +218,7 @@ def unit_settings(runs: pd.DataFrame, *, column: str, title: str, unit: str) -> 
             row=row,
             col=1,
         )
-        figure.update_yaxes(title={"text": f"{unit_id} (n={len(part)})"}, row=row, col=1)
+        figure.update_yaxes(title={"text": f"{unit_id} [{unit}]<br>(n={len(part)})"}, row=row, col=1)
     figure.update_layout(
         template=template(), title={"text": f"{title} [{unit}] by unit, each run"}, height=110 + 130 * len(units)
     )
@@ -240,7 +242,7 @@ def associations(table: pd.DataFrame, *, most: int = 20) -> go.Figure:
     figure = _figure(
         f"Difference in risk, outside against inside the window ({len(shown)} rows)",
         height=130 + 30 * max(len(shown), 3),
-        x="percentage points",
+        x="difference in risk [percentage points]",
         y="",
     )
     labels = [f"{d}: {t}, {s}" for d, t, s in zip(shown["defect"], shown["title"], shown["side"], strict=True)]

@@ -1,5 +1,7 @@
 """One look for every figure: print-safe, readable without colour, in the Okabe-Ito palette.
 
+It is plotly's template `TEMPLATE_NAME`, known to plotly from the first figure on.
+
 References
 ----------
 .. [1] Okabe M, Ito K (2008). Color universal design: how to make figures and presentations that are friendly to
@@ -8,12 +10,16 @@ References
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-__all__ = ["OKABE_ITO", "VERDICT_COLOURS", "VERDICT_SYMBOLS", "template"]
+__all__ = ["GREY", "INK", "OKABE_ITO", "TEMPLATE_NAME", "VERDICT_COLOURS", "VERDICT_SYMBOLS", "template"]
+
+TEMPLATE_NAME = "auditkit"
+"""Name under which plotly knows the look, once `template` was called."""
 
 OKABE_ITO: dict[str, str] = {
     "black": "#000000",
@@ -27,6 +33,7 @@ OKABE_ITO: dict[str, str] = {
 }
 
 GREY = "#767676"
+INK = "#333333"
 
 VERDICT_COLOURS: dict[str, str] = {
     "conforms": OKABE_ITO["bluish green"],
@@ -41,19 +48,26 @@ VERDICT_SYMBOLS: dict[str, str] = {
 }
 
 
+@cache
 def template() -> go.layout.Template:
-    """Return the plotly template of every figure.
+    """Return the plotly template of every figure, and register it as `TEMPLATE_NAME`.
+
+    Plotly's default template stays what it is.
 
     Examples
     --------
     >>> template().layout.colorway[0]
     '#0072B2'
+    >>> import plotly.io
+    >>> "auditkit" in plotly.io.templates, plotly.io.templates.default == "auditkit"
+    (True, False)
     """
     import plotly.graph_objects as go
+    import plotly.io
 
     axis = {
         "showline": True,
-        "linecolor": "#333333",
+        "linecolor": INK,
         "gridcolor": "#E3E3E3",
         "zeroline": False,
         "ticks": "outside",
@@ -61,7 +75,7 @@ def template() -> go.layout.Template:
         "automargin": True,
     }
     order = ("blue", "vermillion", "bluish green", "orange", "reddish purple", "sky blue", "black", "yellow")
-    return go.layout.Template(
+    made = go.layout.Template(
         layout={
             "font": {"family": "Georgia, 'DejaVu Serif', serif", "size": 13, "color": "#1a1a1a"},
             "title": {"font": {"size": 15}, "x": 0, "xref": "paper", "xanchor": "left"},
@@ -75,3 +89,5 @@ def template() -> go.layout.Template:
             "hoverlabel": {"font": {"family": "Georgia, 'DejaVu Serif', serif"}},
         }
     )
+    plotly.io.templates[TEMPLATE_NAME] = made
+    return made

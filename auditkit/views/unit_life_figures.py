@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from auditkit.trade.conditions import Condition
+from auditkit.views.sentences import unit_sign
 from auditkit.views.style import GREY, OKABE_ITO, template
 
 if TYPE_CHECKING:
@@ -32,6 +35,7 @@ def unit_life(
     *,
     unit_id: str,
     pot_window: tuple[float | None, float | None] = (None, None),
+    setting: Condition | None = None,
     time_zone: str = "UTC",
 ) -> go.Figure:
     """Return the life of one unit, four panels on one time line.
@@ -48,6 +52,8 @@ def unit_life(
     unit_id : str
     pot_window : tuple of float or None
         Window of the pot pressure `[kPa]`.
+    setting : Condition, optional
+        What is drawn in place of the pot pressure, with its window.
     time_zone : str
         IANA zone of the time line.
 
@@ -72,10 +78,14 @@ def unit_life(
     )
     _draw_defects(figure, own, found, defects)
     _draw_trace(figure, own, "delivery_ratio", row=2, window=(None, None), at_one=True)
-    _draw_trace(figure, own, "pot_kpa", row=3, window=pot_window, at_one=False)
+    column, title = "pot_kpa", "pot [kPa]"
+    if setting is not None:
+        column, title, pot_window = setting.name, _titled(setting), (setting.low, setting.high)
+    _draw_trace(figure, own, column, row=3, window=pot_window, at_one=False)
     _draw_notes(figure, notes, parts)
-    for row, title in enumerate(("defects found", "flow had / flow<br>when clean [-]", "pot [kPa]", "parts"), start=1):
-        figure.update_yaxes(title={"text": title, "font": {"size": 12}}, row=row, col=1)
+    titles = ("defects found", "flow had / flow<br>when clean [-]", title, "parts")
+    for row, words in enumerate(titles, start=1):
+        figure.update_yaxes(title={"text": words, "font": {"size": 12}}, row=row, col=1)
     first, last = _span(own, notes)
     away = int((~notes["at"].between(first, last)).sum())
     beyond = f", {away} of them far from the runs and not shown" if away else ""
@@ -88,6 +98,11 @@ def unit_life(
     )
     figure.update_xaxes(type="date", showgrid=True, range=[first, last])
     return figure
+
+
+def _titled(setting: Condition) -> str:
+    """Return a setting and its unit, broken as the narrow panel asks."""
+    return "<br>".join(wrap(f"{setting.title.lower()} [{unit_sign(setting.unit) or '-'}]", 17))
 
 
 def _span(own: pd.DataFrame, notes: pd.DataFrame) -> tuple[str, str]:

@@ -67,7 +67,7 @@ def climate_course(runs: pd.DataFrame, *, low: float | None) -> go.Figure:
                 )
     if low is not None:
         figure.add_hline(y=low, line={"color": GREY, "width": 1, "dash": "dash"})
-    figure.update_xaxes(title={"text": "hour of the day"}, dtick=2)
+    figure.update_xaxes(title={"text": "hour of the day [h]"}, dtick=2)
     figure.update_yaxes(title={"text": "metal above dew point [°C]"}, row=1, col=1)
     figure.update_layout(
         template=template(),
@@ -181,7 +181,7 @@ def life_curves(curves: pd.DataFrame, parts: pd.DataFrame) -> go.Figure:
         best = float(known[key]["best_d"])
         if not math.isnan(best):
             figure.add_vline(x=best, line={"color": OKABE_ITO["vermillion"], "width": 1.5, "dash": "dash"}, **place)
-    figure.update_xaxes(title={"text": "days of use since new or cleaned"}, rangemode="tozero")
+    figure.update_xaxes(title={"text": "days of use since new or cleaned [d]"}, rangemode="tozero")
     figure.update_yaxes(title={"text": "share still good [-]"}, range=[0, 1.02], row=1, col=1)
     figure.update_layout(
         template=template(),
