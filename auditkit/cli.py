@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from auditkit import cli_lab, cli_reports
+from auditkit import cli_lab, cli_records, cli_reports
 from auditkit.errors import AuditError, SourceError
 from auditkit.terminal import BREACH, FAULT, UNUSABLE, Folder, console, progress, show
 
@@ -152,6 +152,8 @@ def simulate(
 
 
 app.command()(cli_lab.lab)
+app.command()(cli_records.fetch)
+app.command()(cli_records.append)
 for command in (cli_reports.report, cli_reports.reproduce, cli_reports.trace, cli_reports.compare, cli_reports.new_key):
     app.command()(command)
 

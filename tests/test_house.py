@@ -31,6 +31,7 @@ FLOORS = {
     "cli": 6,
     "cli_reports": 6,
     "cli_lab": 6,
+    "cli_records": 6,
     "__main__": 6,
     "__init__": 6,
     "simulate": 6,

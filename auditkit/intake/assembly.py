@@ -24,6 +24,7 @@ from auditkit.intake.parquet_files import read_parquet_file
 from auditkit.intake.raw import RawTable
 from auditkit.intake.records import RecordRows, gather
 from auditkit.intake.remarks import holds_no_records
+from auditkit.intake.snapshots import check_snapshot
 from auditkit.intake.text_files import read_text_file
 from auditkit.intake.workbooks import read_sheets, sheet_table
 
@@ -167,6 +168,8 @@ def _raw_tables(
                 f"{file.name}: must be a workbook, as {entry.where} names a sheet; given {kind}. Remove sheet."
             )
         if kind == "parquet":
+            if entry is not None and entry.query is not None:
+                notes.append(check_snapshot(file.path, entry, name=file.name))
             yield read_parquet_file(file.path, name=file.name), entry
         elif entry is None:
             yield read_text_file(file.path, name=file.name), None

@@ -16,6 +16,14 @@ from auditkit.contracts.contract import Contract
 from auditkit.contracts.strict_yaml import read_plain_yaml
 from auditkit.contracts.strictness import faults_against, read_schema
 from auditkit.errors import DeclarationError, Fault, UnitError
+from auditkit.intake.databases import (
+    Database,
+    build_databases,
+    database_faults,
+    masked,
+    query_faults,
+    snapshot_faults,
+)
 from auditkit.intake.declaration_faults import path_faults, unknown, zone_faults
 from auditkit.intake.settings import (
     LogEntry,
@@ -26,11 +34,24 @@ from auditkit.intake.settings import (
 )
 from auditkit.paths import schemas_folder
 
-__all__ = ["DECLARATION_FILE", "Cell", "Declaration", "Reading", "TableEntry", "Wide", "fold", "read_declaration"]
+__all__ = [
+    "DECLARATION_FILE",
+    "OF_VALUES",
+    "Cell",
+    "Declaration",
+    "Reading",
+    "TableEntry",
+    "Wide",
+    "fold",
+    "read_declaration",
+]
 
 DECLARATION_FILE = "dossier.yaml"
 
 Cell = str | int | float | bool
+
+OF_VALUES = {"decimal": ".", "thousands": "none"}
+"""How numbers of a database are written, whatever the dossier's files do."""
 
 
 def fold(text: str) -> str:
@@ -95,6 +116,8 @@ class TableEntry:
     wide: Wide | None = None
     fill_down: tuple[str, ...] = ()
     date_only: tuple[str, ...] = ()
+    database: str | None = None
+    query: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +134,7 @@ class Declaration:
     viscosity_points: Mapping[str, tuple[Mapping[str, float], ...]] = field(default_factory=dict)
     causal_diagram: Mapping[str, Any] = field(default_factory=dict)
     ignore: tuple[str, ...] = ()
+    databases: Mapping[str, Database] = field(default_factory=dict)
     tables: tuple[TableEntry, ...] = ()
 
 
@@ -128,7 +152,7 @@ def read_declaration(folder: Path, contracts: Mapping[str, Contract]) -> Declara
     try:
         document = _text_keys(read_plain_yaml(path.read_text(encoding="utf-8-sig")))
     except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
-        given = " ".join(str(error).split())
+        given = masked(_yaml_fault(error))
         raise DeclarationError(
             f"{DECLARATION_FILE}: must be YAML in UTF-8; given {given}. Correct the file."
         ) from error
@@ -136,8 +160,16 @@ def read_declaration(folder: Path, contracts: Mapping[str, Contract]) -> Declara
     if not faults:
         faults = _cross_faults(document, contracts)
     if faults:
-        raise DeclarationError("\n".join(map(str, faults)))
+        raise DeclarationError(masked("\n".join(map(str, faults))))
     return _build(document, folder)
+
+
+def _yaml_fault(error: Exception) -> str:
+    """Return what is wrong and where; not the lines around it, in which part of a URL might stand."""
+    if isinstance(error, yaml.MarkedYAMLError) and error.problem is not None and error.problem_mark is not None:
+        place = error.problem_mark
+        return f"{error.problem} in line {place.line + 1}, column {place.column + 1}"
+    return " ".join(str(error).split())
 
 
 def _text_keys(document: Any) -> Any:
@@ -152,10 +184,13 @@ def _text_keys(document: Any) -> Any:
 def _cross_faults(document: Mapping[str, Any], contracts: Mapping[str, Contract]) -> list[Fault]:
     faults = _mark_faults(document, DECLARATION_FILE, document)
     faults.extend(setting_faults(document, contracts, where=DECLARATION_FILE))
+    faults.extend(database_faults(document, where=DECLARATION_FILE))
+    faults.extend(snapshot_faults(document.get("tables", []), where=DECLARATION_FILE))
     for number, entry in enumerate(document.get("tables", []), start=1):
         where = f"{DECLARATION_FILE}, tables[{number}]"
         faults.extend(_mark_faults(entry, where, document))
         faults.extend(_file_faults(entry, where))
+        faults.extend(query_faults(entry, where, document.get("databases", {})))
         if entry["record"] in contracts:
             faults.extend(_column_faults(entry, where, contracts[entry["record"]]))
         else:
@@ -331,6 +366,7 @@ def _build(document: Mapping[str, Any], folder: Path) -> Declaration:
         viscosity_points=viscosity_points_of(document.get("viscosity_points", {})),
         causal_diagram=document.get("causal_diagram", {}),
         ignore=tuple(document.get("ignore", ())),
+        databases=build_databases(document.get("databases", {})),
         tables=tuple(_build_entry(number, entry, document) for number, entry in entries),
     )
 
@@ -345,7 +381,7 @@ def _build_entry(number: int, entry: Mapping[str, Any], document: Mapping[str, A
         header_line=entry.get("header_line"),
         encoding=entry.get("encoding"),
         delimiter=entry.get("delimiter"),
-        reading=_reading(entry, document),
+        reading=_reading(entry if "query" not in entry else {**entry, **OF_VALUES}, document),
         columns=entry.get("columns", {}),
         drop=tuple(entry.get("drop", ())),
         units=entry.get("units", {}),
@@ -355,4 +391,6 @@ def _build_entry(number: int, entry: Mapping[str, Any], document: Mapping[str, A
         wide=None if wide is None else Wide(**wide),
         fill_down=tuple(entry.get("fill_down", ())),
         date_only=tuple(entry.get("date_only", ())),
+        database=entry.get("database"),
+        query=entry.get("query"),
     )

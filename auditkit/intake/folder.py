@@ -15,7 +15,7 @@ from auditkit.errors import DeclarationError, SourceError
 from auditkit.intake.declaration import DECLARATION_FILE, Declaration, TableEntry
 from auditkit.intake.settings import LogEntry
 
-__all__ = ["SourceFile", "check_folder", "file_kind", "find_files", "find_logs"]
+__all__ = ["SourceFile", "check_folder", "file_kind", "files_of_databases", "find_files", "find_logs"]
 
 MAX_FILE_BYTES = 2 * 2**30
 
@@ -100,7 +100,7 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
     Looked at are the folder itself and its folders, one level down, and
     whatever a pattern in `dossier.yaml` names. Passed over are the declaration
     itself, hidden files and those of the system, README files, Markdown, what
-    `ignore` names, and what auditkit itself has written there.
+    `ignore` names, databases, and what auditkit itself has written there.
 
     Raises
     ------
@@ -120,7 +120,10 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
     found = {path.relative_to(folder).as_posix() for pattern in ("*", "*/*") for path in folder.glob(pattern)}
     notes = [f"{name}: a pressure log, as dossier.yaml says; its rows are read with the runs" for name in sorted(logs)]
     kept = set(named)
-    for name in sorted(found - kept - logs.keys()):
+    stores = {store.file: store.name for store in declaration.databases.values() if store.file is not None}
+    for name in sorted(found & stores.keys()):
+        notes.append(f"{name}: database {stores[name]}, as dossier.yaml says; its rows are read once fetched")
+    for name in sorted(found - kept - logs.keys() - files_of_databases(declaration)):
         path = folder / name
         opened = _LOCK.fullmatch(path.name)
         if opened is not None:
@@ -136,6 +139,20 @@ def find_files(folder: Path, declaration: Declaration) -> tuple[list[SourceFile]
             kept.add(name)
     files = [SourceFile(path=folder / name, name=name, entries=tuple(named.get(name, ()))) for name in sorted(kept)]
     return files, notes
+
+
+def files_of_databases(declaration: Declaration) -> set[str]:
+    """Return the files of SQLite databases, and those it keeps beside them while they are open; none holds records.
+
+    Examples
+    --------
+    >>> from auditkit.intake.databases import Database
+    >>> site = Database(name="site", file="site.db")
+    >>> sorted(files_of_databases(Declaration(title="", databases={"site": site})))
+    ['site.db', 'site.db-journal', 'site.db-shm', 'site.db-wal']
+    """
+    stores = [store.file for store in declaration.databases.values() if store.file is not None]
+    return {f"{name}{ending}" for name in stores for ending in ("", "-journal", "-wal", "-shm")}
 
 
 def find_logs(folder: Path, declaration: Declaration) -> list[tuple[str, LogEntry]]:
@@ -167,7 +184,12 @@ def _named(
     for entry in entries:
         names = [name for name in _matching(folder, entry) if not _passed_over(name)]
         names = [name for name in names if name == entry.file or not _is_own_output(folder / name)]
-        if not names:
+        if not names and isinstance(entry, TableEntry) and entry.query is not None:
+            faults.append(
+                f"{entry.where}.file: must hold the rows of its query; they were never fetched into {entry.file!r}. "
+                "Run: auditkit fetch FOLDER"
+            )
+        elif not names:
             faults.append(
                 f"{entry.where}.file: must match at least one file; given {entry.file!r}. "
                 "Correct the pattern, or add the file."

@@ -8,7 +8,7 @@ from typing import Any
 
 from auditkit.contracts.contract import Contract
 from auditkit.errors import DeclarationError
-from auditkit.intake.declaration import fold
+from auditkit.intake.declaration import OF_VALUES, fold
 from auditkit.intake.word_cells import as_text, trim
 
 __all__ = ["new_header", "redacted_document", "with_group"]
@@ -29,6 +29,9 @@ def redacted_document(
     contracts: Mapping[str, Contract],
 ) -> dict[str, Any]:
     """Return what `dossier.yaml` declares, with names exchanged; an entry becomes one for each file it names.
+
+    Databases and queries are left out, since names may stand in them: the rows
+    that were fetched are files as any others.
 
     Parameters
     ----------
@@ -62,6 +65,7 @@ def redacted_document(
             for entry, names in zip(document["pressure_logs"], logs, strict=True)
             for name in names
         ]
+    made.pop("databases", None)
     if "ignore" in made:
         made["ignore"] = [words(pattern) for pattern in made["ignore"]]
     return made
@@ -77,7 +81,9 @@ def _entry(
     words: Words,
     contracts: Mapping[str, Contract],
 ) -> dict[str, Any]:
-    made = dict(entry)
+    made = {key: value for key, value in entry.items() if key not in ("database", "query")}
+    if "query" in entry:
+        made |= OF_VALUES  # as files of their own, the rows would be read as files are
     known = contracts[entry["record"]].names
 
     def header(text: str) -> str:

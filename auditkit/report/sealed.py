@@ -15,13 +15,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from auditkit.contracts.collection import load_contracts
 from auditkit.dossier import Dossier
 from auditkit.errors import SourceError
 from auditkit.findings.audit import Findings
 from auditkit.findings.document import as_document, as_json
 from auditkit.findings.unjudged import unlooked_rows
 from auditkit.intake import read_dossier
-from auditkit.intake.declaration import DECLARATION_FILE
+from auditkit.intake.declaration import DECLARATION_FILE, read_declaration
+from auditkit.intake.folder import files_of_databases
 from auditkit.paths import schemas_folder
 from auditkit.report.bag import Seal, seal_of, write_bag
 from auditkit.report.description import CRATE_FILE, crate
@@ -115,7 +117,7 @@ def make_sealed(
 
     Every file of the folder and of its folders comes along, one level down and
     wherever dossier.yaml points, but for hidden ones, those of the system,
-    links to files that are no records, and what auditkit wrote.
+    links to files that are no records, databases, and what auditkit wrote.
 
     Parameters
     ----------
@@ -292,7 +294,8 @@ def _copy_records(dossier: Dossier, place: Path) -> dict[str, Path]:
     near = {path.relative_to(folder).as_posix(): path for pattern in ("*", "*/*") for path in folder.glob(pattern)}
     kept = {name for name, path in near.items() if path.is_file() and not path.is_symlink() and not _is_hidden(name)}
     named = {*dossier.files["file"], *(log.name for log in dossier.settings["pressure_logs"])}
-    names = sorted((kept - own) | named | ({DECLARATION_FILE} & near.keys()))
+    stores = files_of_databases(read_declaration(folder, load_contracts()))
+    names = sorted((kept - own - stores) | named | ({DECLARATION_FILE} & near.keys()))
     faults = [f"{name!r} {fault}" for name in names if (fault := path_fault(f"{RECORDS}/{name}")) is not None]
     if faults:
         raise SourceError(f"{folder}: must hold files of plain names; {'; '.join(faults)}. Rename them.")
