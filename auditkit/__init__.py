@@ -7,7 +7,7 @@ Examples
 --------
 >>> import auditkit
 >>> sorted(auditkit.__all__)
-['Dossier', 'Findings', 'audit', 'read_dossier', 'sample_folder', 'simulate_audit']
+['Dossier', 'Findings', 'audit', 'explore', 'read_dossier', 'sample_folder', 'simulate_audit']
 """
 
 from __future__ import annotations
@@ -17,18 +17,20 @@ from typing import TYPE_CHECKING
 from auditkit.version import __version__ as __version__
 
 if TYPE_CHECKING:
+    from auditkit import explore as explore
     from auditkit.dossier import Dossier
     from auditkit.findings.audit import Findings, audit
     from auditkit.intake import read_dossier
     from auditkit.paths import sample_folder
     from auditkit.simulate import simulate_audit
 
-__all__ = ["Dossier", "Findings", "audit", "read_dossier", "sample_folder", "simulate_audit"]
+__all__ = ["Dossier", "Findings", "audit", "explore", "read_dossier", "sample_folder", "simulate_audit"]
 
 _HOME = {
     "Dossier": "auditkit.dossier",
     "Findings": "auditkit.findings.audit",
     "audit": "auditkit.findings.audit",
+    "explore": "auditkit.explore",
     "read_dossier": "auditkit.intake",
     "sample_folder": "auditkit.paths",
     "simulate_audit": "auditkit.simulate",
@@ -41,7 +43,8 @@ def __getattr__(name: str) -> object:
         raise AttributeError(f"module 'auditkit' has no attribute {name!r}; it has {', '.join(__all__)}")
     from importlib import import_module
 
-    value: object = getattr(import_module(_HOME[name]), name)
+    module = import_module(_HOME[name])
+    value: object = module if _HOME[name] == f"auditkit.{name}" else getattr(module, name)
     globals()[name] = value
     return value
 

@@ -27,6 +27,7 @@ FLOORS = {
     "findings": 3,
     "views": 4,
     "report": 5,
+    "explore": 5,
     "terminal": 5,
     "cli": 6,
     "cli_reports": 6,
