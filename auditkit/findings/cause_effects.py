@@ -15,14 +15,15 @@ import pandas as pd
 from auditkit.findings.cause_rows import (
     CLUSTER,
     CauseRows,
+    Plan,
+    RunColumns,
     adjustment_plan,
-    cause_rows,
     cluster_labels,
     on_model_scale,
-    one_thread,
     sides_of,
 )
 from auditkit.findings.typed_columns import typed_frame
+from auditkit.stats.threads import one_thread
 from auditkit.stats.windowed_risk import windowed_risk
 from auditkit.trade.conditions import Condition
 
@@ -130,8 +131,9 @@ def find_effects(
         Conditions by name; one without a window has no row.
     adjustments : DataFrame
         One row a defect and condition: defect, condition, adjust_for (tuple of
-        columns), and not_recorded (tuple of what should be held equal and is
-        not recorded; the column may be left out).
+        columns), and, where there, not_recorded (tuple of what should be held
+        equal and is not recorded) and sides (tuple of the sides of the window
+        to answer for; without it, all).
     cluster : sequence of str
         Columns, the job first, that together name the runs that resemble one
         another; runs of one day of a job do so further.
@@ -156,6 +158,7 @@ def find_effects(
     plan = adjustment_plan(adjustments)
     pairs = [(str(defect), one) for defect in found.columns for one in conditions.values() if one.has_window]
     rows: list[dict[str, object]] = []
+    columns = RunColumns(runs, conditions=conditions, cluster=cluster)
     for number, (defect, condition) in enumerate(pairs, start=1):
         outcome = runs["run_id"].map(found[defect]).astype("float64").set_axis(runs.index)
         planned = plan.get((defect, condition.name))
@@ -163,10 +166,7 @@ def find_effects(
             _unplanned(condition)
             if planned is None
             else _effects_of(
-                cause_rows(runs, outcome, condition, plan=planned, conditions=conditions, cluster=cluster),
-                condition,
-                confidence=confidence,
-                edges=edges,
+                columns.rows(outcome, condition, plan=planned), condition, planned, confidence=confidence, edges=edges
             )
         )
         with one_thread():
@@ -209,19 +209,20 @@ _NOTHING: dict[str, object] = {
 
 
 def _effects_of(
-    rows: CauseRows, condition: Condition, *, confidence: float, edges: bool
+    rows: CauseRows, condition: Condition, plan: Plan, *, confidence: float, edges: bool
 ) -> Iterator[dict[str, object]]:
     frame = rows.frame
     same = {"n": len(frame), "adjusted_for": rows.adjust_for, "not_recorded": rows.not_recorded}
+    sides = plan.sides_of(condition)
     if frame.empty:
-        for side in sides_of(condition):
+        for side in sides:
             yield _NOTHING | same | {"side": side, "why": rows.why_none}
         return
     found, job = frame["found"], frame["job"]
     coded, ends = _as_side(frame, condition)
-    risks = _risks(rows, coded, ends, confidence)
-    edge = _to_the_edge(rows, condition, confidence) if edges else None
-    for side in sides_of(condition):
+    risks = _risks(rows, coded, ends, sides, confidence)
+    edge = _to_the_edge(rows, condition, sides, confidence) if edges else None
+    for side in sides:
         outside = frame["place"] == side
         row: dict[str, object] = same | {
             "side": side,
@@ -243,7 +244,11 @@ def _effects_of(
 
 
 def _risks(
-    rows: CauseRows, exposure: pd.Series, window: tuple[float | None, float | None], confidence: float
+    rows: CauseRows,
+    exposure: pd.Series,
+    window: tuple[float | None, float | None],
+    sides: Sequence[str],
+    confidence: float,
 ) -> pd.DataFrame:
     """Return the estimates, one row a side."""
     return ESTIMATE(
@@ -254,6 +259,7 @@ def _risks(
         groups=rows.groups,
         numbers=rows.numbers,
         session=["session"],
+        sides=sides,
         confidence=confidence,
     ).table.set_index("side")
 
@@ -263,7 +269,7 @@ def _one_job(job: pd.Series, outside: pd.Series) -> str:
     return f"all runs on that side of the window are of one job, {jobs[0]}" if len(jobs) == 1 else ""
 
 
-def _to_the_edge(rows: CauseRows, condition: Condition, confidence: float) -> pd.DataFrame | None:
+def _to_the_edge(rows: CauseRows, condition: Condition, sides: Sequence[str], confidence: float) -> pd.DataFrame | None:
     """Return the estimates with runs moved to the window's nearest end; None where only the side can be told.
 
     That is so where the condition takes few values, or where runs that count as outside lie at the limit itself.
@@ -277,7 +283,7 @@ def _to_the_edge(rows: CauseRows, condition: Condition, confidence: float) -> pd
     beyond = value.lt(-np.inf if low is None else low) | value.gt(np.inf if high is None else high)
     if value.nunique() < LEAST_VALUES or (beyond != frame["place"].isin(["below", "above"])).any():
         return None
-    return _risks(rows, value, (low, high), confidence)
+    return _risks(rows, value, (low, high), sides, confidence)
 
 
 def _as_side(frame: pd.DataFrame, condition: Condition) -> tuple[pd.Series, tuple[float | None, float | None]]:

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from auditkit.findings.cause_rows import CLUSTER, CauseRows, Plan, adjustment_plan, cause_rows, one_thread, sides_of
+from auditkit.findings.cause_rows import CLUSTER, CauseRows, Plan, RunColumns, adjustment_plan, sides_of
 from auditkit.findings.typed_columns import typed_frame
 from auditkit.stats.adjusted_mean import adjusted_mean
 from auditkit.stats.adjusted_rate import adjusted_rate
 from auditkit.stats.graded_odds import graded_odds
+from auditkit.stats.threads import one_thread
 from auditkit.trade.conditions import Condition
 
 __all__ = ["ALL_KINDS", "AREA_OUTCOMES", "OutcomeFindings", "find_outcomes"]
@@ -149,8 +150,9 @@ def find_outcomes(
     rated = ratings.groupby(["run_id", "defect"])["quantity"].max()
     size = runs["area_id"].map(areas.drop_duplicates("area_id").set_index("area_id")["size_m2"]).astype("float64")
     severity, rates, means = [], [], []
+    columns = RunColumns(runs, conditions=conditions, cluster=cluster)
     for number, condition in enumerate(windowed, start=1):
-        ask = _Question(runs=runs, condition=condition, conditions=conditions, cluster=cluster, confidence=confidence)
+        ask = _Question(runs=runs, columns=columns, condition=condition, confidence=confidence)
         for defect in map(str, found.columns):
             grade = _grades(runs, found[defect], rated, defect)
             severity += _answers({"defect": defect}, ask, grade, plan.get((defect, condition.name)), _graded)
@@ -189,16 +191,13 @@ class _Question:
     """What is asked of every outcome of one condition."""
 
     runs: pd.DataFrame
+    columns: RunColumns
     condition: Condition
-    conditions: Mapping[str, Condition]
-    cluster: Sequence[str]
     confidence: float
 
     def rows(self, outcome: pd.Series, plan: Plan) -> CauseRows:
         """Return the runs that can speak of the outcome."""
-        return cause_rows(
-            self.runs, outcome, self.condition, plan=plan, conditions=self.conditions, cluster=self.cluster
-        )
+        return self.columns.rows(outcome, self.condition, plan=plan)
 
 
 def _shared_plans(plan: Mapping[tuple[str, str], Plan]) -> dict[str, Plan]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import cache, cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -17,11 +17,11 @@ __all__ = [
     "LEAST_RECORDED",
     "CauseRows",
     "Plan",
+    "RunColumns",
     "adjustment_plan",
     "cause_rows",
     "cluster_labels",
     "on_model_scale",
-    "one_thread",
     "own_unit",
     "sides_of",
 ]
@@ -35,10 +35,22 @@ LEAST_RECORDED = 0.8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """What is to be held equal for one defect and condition, and what should be and is not recorded."""
+    """What is to be held equal for one defect and condition, what should be and is not recorded, and what is asked.
+
+    Parameters
+    ----------
+    adjust_for, not_recorded : tuple of str
+    sides : tuple of str, optional
+        Sides of the window to answer for; left out, all that it has.
+    """
 
     adjust_for: tuple[str, ...]
     not_recorded: tuple[str, ...] = ()
+    sides: tuple[str, ...] | None = None
+
+    def sides_of(self, condition: Condition) -> tuple[str, ...]:
+        """Return the sides of the condition's window that are asked for."""
+        return tuple(side for side in sides_of(condition) if self.sides is None or side in self.sides)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,46 +120,91 @@ def cause_rows(
     >>> rows.frame["place"].tolist(), rows.groups, rows.not_recorded
     (['inside', 'above'], ('job_id', 'cluster'), ('shift',))
     """
-    place = side_of_window(runs, condition)
-    usable = place.isin(["inside", "below", "above", "no window"])
-    base = usable & outcome.notna()
-    names = [name for name in dict.fromkeys(plan.adjust_for) if name != condition.name]
-    share = {name: float(runs.loc[base, name].notna().mean()) if name in runs and base.any() else 0.0 for name in names}
-    kept = [name for name in names if share[name] >= LEAST_RECORDED]
-    label = cluster_labels(runs, cluster=cluster)
-    job = cluster_labels(runs, cluster=cluster[:1])
-    session = job.str.cat(runs["day"].astype("str"), sep=" / ") if "day" in runs else label
-    blank = pd.Series(np.nan, index=runs.index)
-    frame = pd.DataFrame(
-        {
-            "run": np.arange(len(runs)),
-            "found": outcome.astype("float64"),
-            "value": on_model_scale(runs.get(condition.name, blank), condition),
-            "place": place,
-            "job": job,
-            "cluster": label,
-            "session": session,
-        }
-        | {name: on_model_scale(runs[name], conditions.get(name)) for name in kept},
-        index=runs.index,
-    )[base]
-    frame = frame[frame.notna().all(axis="columns")].reset_index(drop=True)
-    numbers = tuple(name for name in kept if pd.api.types.is_numeric_dtype(frame[name]))
-    return CauseRows(
-        frame=frame,
-        adjust_for=tuple(kept),
-        groups=(*(name for name in kept if name not in numbers), "cluster"),
-        numbers=numbers,
-        not_recorded=(*plan.not_recorded, *(_gap(name, share[name]) for name in names if name not in kept)),
-        why_none="" if len(frame) else _why_none(usable, base),
-    )
+    return RunColumns(runs, conditions=conditions, cluster=cluster).rows(outcome, condition, plan=plan)
+
+
+class RunColumns:
+    """The columns of the runs as they enter models, each made once however many questions are asked of them.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        One row a run.
+    conditions : mapping of str to Condition
+        Says which columns enter on a logarithmic scale.
+    cluster : sequence of str
+        Columns that together name the cluster, the job first.
+    """
+
+    def __init__(
+        self, runs: pd.DataFrame, *, conditions: Mapping[str, Condition], cluster: Sequence[str] = CLUSTER
+    ) -> None:
+        self._runs, self._conditions, self._cluster = runs, conditions, cluster
+        self._held = cache(self._make_held)
+        self._asked: dict[str, tuple[_Column, _Column]] = {}
+
+    def rows(self, outcome: pd.Series, condition: Condition, *, plan: Plan) -> CauseRows:
+        """Return the runs that can speak of one outcome and one condition, as `cause_rows` does."""
+        if condition.name not in self._asked:
+            self._asked[condition.name] = self._make_asked(condition)
+        value, place = self._asked[condition.name]
+        base = place.known & outcome.notna().to_numpy()
+        names = [name for name in dict.fromkeys(plan.adjust_for) if name != condition.name]
+        held = {name: self._held(name) for name in names if name in self._runs}
+        share = {name: float(held[name].known[base].mean()) if name in held and base.any() else 0.0 for name in names}
+        kept = [name for name in names if share[name] >= LEAST_RECORDED]
+        columns = {"value": value, "place": place, **self._labels} | {name: held[name] for name in kept}
+        here = np.flatnonzero(np.logical_and.reduce([base, *(column.known for column in columns.values())]))
+        frame = pd.DataFrame(
+            {"run": here, "found": outcome.to_numpy(dtype=np.float64, na_value=np.nan)[here]}
+            | {name: column.values.take(here) for name, column in columns.items()}
+        )
+        numbers = tuple(name for name in kept if pd.api.types.is_numeric_dtype(frame[name]))
+        return CauseRows(
+            frame=frame,
+            adjust_for=tuple(kept),
+            groups=(*(name for name in kept if name not in numbers), "cluster"),
+            numbers=numbers,
+            not_recorded=(*plan.not_recorded, *(_gap(name, share[name]) for name in names if name not in kept)),
+            why_none="" if len(frame) else _why_none(place.known, base),
+        )
+
+    @cached_property
+    def _labels(self) -> dict[str, _Column]:
+        """Return the job, the cluster and the session (a day of a job) of each run."""
+        cluster = cluster_labels(self._runs, cluster=self._cluster)
+        job = cluster_labels(self._runs, cluster=self._cluster[:1])
+        days = self._runs["day"].astype("str") if "day" in self._runs else None
+        session = cluster if days is None else job.str.cat(days, sep=" / ")
+        return {name: _column(one) for name, one in (("job", job), ("cluster", cluster), ("session", session))}
+
+    def _make_held(self, name: str) -> _Column:
+        return _column(on_model_scale(self._runs[name], self._conditions.get(name)))
+
+    def _make_asked(self, condition: Condition) -> tuple[_Column, _Column]:
+        """Return the values of a condition, and where they lie; known is where the condition applies."""
+        place = side_of_window(self._runs, condition)
+        usable = place.isin(["inside", "below", "above", "no window"]).to_numpy()
+        blank = pd.Series(np.nan, index=self._runs.index)
+        value = on_model_scale(self._runs.get(condition.name, blank), condition)
+        return _column(value), _Column(values=place.array, known=usable)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Column:
+    values: pd.api.extensions.ExtensionArray
+    known: npt.NDArray[np.bool_]
+
+
+def _column(values: pd.Series) -> _Column:
+    return _Column(values=values.array, known=values.notna().to_numpy())
 
 
 def _gap(name: str, share: float) -> str:
     return f"{name} (recorded for {100 * share:.0f} % of the runs)" if share > 0 else name
 
 
-def _why_none(usable: pd.Series, base: pd.Series) -> str:
+def _why_none(usable: npt.NDArray[np.bool_], base: npt.NDArray[np.bool_]) -> str:
     if not usable.any():
         return "the condition was not recorded for any run, or applies to none"
     if not base.any():
@@ -202,24 +259,6 @@ def own_unit(values: npt.NDArray[np.float64], condition: Condition) -> npt.NDArr
     return np.asarray(10.0**values if condition.unit == "ohm" else values, dtype=np.float64)
 
 
-def one_thread() -> AbstractContextManager[object]:
-    """Return a context in which linear algebra runs on one thread.
-
-    The models are many and small: shared between threads, each waits for the others, and on two busy cores the whole
-    takes twenty times as long.
-
-    Examples
-    --------
-    >>> with one_thread():
-    ...     round(float(np.linalg.det(np.eye(2))))
-    1
-    """
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
-    limits: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
-    return limits
-
-
 def sides_of(condition: Condition) -> tuple[str, ...]:
     """Return the sides on which a condition can lie outside its window.
 
@@ -235,6 +274,12 @@ def sides_of(condition: Condition) -> tuple[str, ...]:
 def adjustment_plan(adjustments: pd.DataFrame) -> dict[tuple[str, str], Plan]:
     """Return what to hold equal, by defect and condition.
 
+    Parameters
+    ----------
+    adjustments : DataFrame
+        defect, condition, adjust_for (tuple of columns); and, where there,
+        not_recorded (tuple) and sides (tuple of the sides that are asked for).
+
     Raises
     ------
     ValueError
@@ -244,14 +289,15 @@ def adjustment_plan(adjustments: pd.DataFrame) -> dict[tuple[str, str], Plan]:
     --------
     >>> frame = pd.DataFrame({"defect": ["spit"], "condition": ["pot_kpa"], "adjust_for": [("job_id",)]})
     >>> adjustment_plan(frame)
-    {('spit', 'pot_kpa'): Plan(adjust_for=('job_id',), not_recorded=())}
+    {('spit', 'pot_kpa'): Plan(adjust_for=('job_id',), not_recorded=(), sides=None)}
     """
     missing = [name for name in ("defect", "condition", "adjust_for") if name not in adjustments]
     if missing:
         raise ValueError(f"adjustments must have the columns defect, condition and adjust_for; {missing} are not there")
     gaps = adjustments["not_recorded"] if "not_recorded" in adjustments else [()] * len(adjustments)
-    columns = (adjustments["defect"], adjustments["condition"], adjustments["adjust_for"], gaps)
+    sides = adjustments["sides"] if "sides" in adjustments else [None] * len(adjustments)
+    columns = (adjustments["defect"], adjustments["condition"], adjustments["adjust_for"], gaps, sides)
     return {
-        (str(defect), str(condition)): Plan(adjust_for=tuple(adjust), not_recorded=tuple(gap))
-        for defect, condition, adjust, gap in zip(*columns, strict=True)
+        (str(defect), str(condition)): Plan(adjust_for=tuple(adjust), not_recorded=tuple(gap), sides=asked)
+        for defect, condition, adjust, gap, asked in zip(*columns, strict=True)
     }

@@ -120,13 +120,14 @@ class _Question:
         """Return estimate, low and high of each key, on these runs; NaN where the runs do not carry it."""
         parts = []
         for defect, own in keys.groupby("defect", sort=True):
-            names = own["condition"].unique()
-            rows = adjustments[(adjustments["defect"] == defect) & adjustments["condition"].isin(names)]
+            sides = own.groupby("condition", sort=False)["side"].agg(tuple)
+            rows = adjustments[(adjustments["defect"] == defect) & adjustments["condition"].isin(sides.index)]
+            rows = rows.assign(sides=rows["condition"].map(sides))
             try:
                 effects = self.estimate(
                     runs,
                     self.found.loc[self.found.index.isin(runs["run_id"]), [defect]],
-                    conditions={name: self.conditions[name] for name in names},
+                    conditions={name: self.conditions[name] for name in own["condition"].unique()},
                     adjustments=rows.reset_index(drop=True),
                     confidence=self.confidence,
                 )

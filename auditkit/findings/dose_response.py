@@ -12,15 +12,15 @@ import pandas as pd
 from auditkit.findings.cause_rows import (
     CLUSTER,
     CauseRows,
+    RunColumns,
     adjustment_plan,
-    cause_rows,
     on_model_scale,
-    one_thread,
     own_unit,
 )
 from auditkit.findings.typed_columns import typed_frame
 from auditkit.stats.exposure_curve import exposure_curve
 from auditkit.stats.splines import harrell_knots
+from auditkit.stats.threads import one_thread
 from auditkit.stats.windowed_risk import LEAST_OUTCOMES
 from auditkit.trade.conditions import Condition
 
@@ -142,6 +142,7 @@ def find_dose_response(
     curve: list[dict[str, object]] = []
     pairs: list[dict[str, object]] = []
     used: set[object] = set()
+    columns = RunColumns(runs, conditions=conditions, cluster=cluster)
     for number, (defect, condition) in enumerate(todo, start=1):
         planned = plan.get((defect, condition.name))
         pair: dict[str, object] = {"defect": defect, "condition": condition.name, "n": 0, "found": 0, "jobs": 0}
@@ -150,7 +151,7 @@ def find_dose_response(
             pairs.append(pair | {"shape": "", "adjusted_for": (), "not_recorded": (), "why": why})
         else:
             outcome = runs["run_id"].map(found[defect]).astype("float64").set_axis(runs.index)
-            rows = cause_rows(runs, outcome, condition, plan=planned, conditions=conditions, cluster=cluster)
+            rows = columns.rows(outcome, condition, plan=planned)
             used |= set(rows.frame["run"])
             with one_thread():
                 points, said = _curve_of(rows, condition, confidence=confidence)

@@ -12,6 +12,7 @@ import pandas as pd
 from auditkit.findings.trial_questions import open_questions, severity_of, trial_answers, wanted_conditions
 from auditkit.findings.trial_spreads import SPREADS, WHOLE_PLOT_SHARE, PowerSetup, power_of_plan, sees_all
 from auditkit.findings.typed_columns import typed_frame
+from auditkit.stats.threads import one_thread
 from auditkit.stats.trials import Factorial, alias_table, decoded, fractional_factorial, run_plan
 from auditkit.trade.conditions import Condition, load_conditions
 from auditkit.trade.grounding import CAUTIONS
@@ -169,8 +170,6 @@ def plan_trial(
     >>> plan.factors[["factor", "low", "high"]].values.tolist(), plan.questions["asked"].tolist()
     ([['standoff_mm', 160.0, 190.0]], [True, False])
     """
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
     _check(questions, most_runs, runs_per_day, most_factors, simulations)
     ranked = open_questions(questions)
     shipped = load_conditions()
@@ -218,7 +217,7 @@ def plan_trial(
         return _with_days(frame, per_day=per_day, crews=own_crews)
 
     setup = PowerSetup(factors=tuple(names), readings=_READINGS, whole_plots=whole_plots, seed=seed)
-    with threadpool_limits(limits=1):  # on many small matrices threads cost more than they bring
+    with one_thread():
         replicates = _enough(lambda count: sees_all(planned(count), seen, setup=setup), most_replicates)
         coded = planned(replicates)
         power = power_of_plan(coded, seen, setup=setup, risks=_risks(ranked, defects), simulations=simulations)

@@ -251,8 +251,9 @@ def _view(
     view["skill"].append(first | score | {"speaks": speaks, "words": words})
     own, base = losses(y, free.risk, loss="log"), losses(y, free.base, loss="log")
     whole = fit_trees(rows, y)
+    shuffled = shuffled_losses(rows, y, free, shuffled=names, repeats=REPEATS, rng=rng)
     for name in names:
-        worse = shuffled_losses(rows, y, free, term=name, repeats=REPEATS, rng=rng) - own
+        worse = shuffled[name] - own
         grid, risk = _curve(whole, rows, name)
         importance = _share_over_jobs(worse, base, jobs, confidence=confidence)
         one = {"defect": defect, "condition": name}

@@ -17,6 +17,7 @@ from auditkit.findings.cause_skill import find_skill
 from auditkit.stats.power import smallest_rise
 from auditkit.stats.resampling import effective_clusters
 from auditkit.stats.separability import Separability, exposure_design_effect, residual_of, separability
+from auditkit.stats.threads import one_thread
 from auditkit.stats.variance import intraclass_correlation
 from auditkit.trade.conditions import Condition, side_of_window
 
@@ -123,13 +124,11 @@ def find_telling(
     >>> telling.skill["words"].tolist()
     ['cannot tell whether spit can be foretold: 1 run has it, and 10 are needed']
     """
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
     kept = runs[runs[cluster].notna()].sort_values("run_id", ignore_index=True)
     sides = condition_sides(kept, conditions)
     adjust_for = {name: recorded_adjusters(kept, adjustments, condition=name) for name, _ in sides}
     outcomes = pd.DataFrame({defect: kept["run_id"].map(found[defect]).astype("boolean") for defect in found.columns})
-    with threadpool_limits(limits=1):  # on many small frames threads cost more than they bring
+    with one_thread():
         overlap = _overlap(kept, conditions, sides, adjust_for, cluster=cluster, operator=operator)
         pairs = _pairs(kept, conditions, sides, adjust_for, cluster=cluster)
         detectable = _detectable(kept, outcomes, conditions, sides, adjust_for, cluster=cluster, alpha=1.0 - confidence)

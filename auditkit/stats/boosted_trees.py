@@ -11,7 +11,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ import pandas as pd
 
 from auditkit.stats.rows import significant
 from auditkit.stats.skill import Predictions, losses
+from auditkit.stats.threads import one_thread
 
 __all__ = [
     "BINS",
@@ -82,7 +83,6 @@ def fit_trees(terms: pd.DataFrame, outcome: npt.ArrayLike, *, additive: bool = F
     [False, True]
     """
     from sklearn.ensemble import HistGradientBoostingClassifier
-    from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
 
     labels = [isinstance(kind, pd.CategoricalDtype) for kind in terms.dtypes]
     cuts = {name: _cuts(terms[name]) for name, label in zip(terms.columns, labels, strict=True) if not label}
@@ -94,13 +94,12 @@ def fit_trees(terms: pd.DataFrame, outcome: npt.ArrayLike, *, additive: bool = F
         interaction_cst="no_interactions" if additive else None,
         random_state=0,
     )
-    threads = ThreadpoolController()  # on small frames threads cost more than they bring
 
     def score(rows: pd.DataFrame) -> Floats:
-        with threads.limit(limits=1):
+        with one_thread():
             return np.asarray(model.decision_function(_numbers(rows, cuts=cuts)), dtype=np.float64)
 
-    with threads.limit(limits=1):
+    with one_thread():
         model.fit(_numbers(terms, cuts=cuts), np.asarray(outcome, dtype=np.float64))
     return score
 
@@ -121,11 +120,11 @@ def shuffled_losses(
     outcome: npt.ArrayLike,
     made: Predictions,
     *,
-    term: str,
+    shuffled: Sequence[str],
     repeats: int,
     rng: np.random.Generator,
-) -> Floats:
-    """Return the logarithmic loss of each record, not seen by its model, with one term shuffled [-].
+) -> dict[str, Floats]:
+    """Return the logarithmic loss of each record, not seen by its model, with one term shuffled at a time [-].
 
     Parameters
     ----------
@@ -133,16 +132,17 @@ def shuffled_losses(
     outcome : array_like of 0 and 1, shape (rows,)
     made : Predictions
         Of these rows, with their models.
-    term : str
-        Column to shuffle, over all rows, so that a term that is the same
-        throughout a group is shuffled as well.
+    shuffled : sequence of str
+        Columns to shuffle, each for itself, over all rows, so that a term that
+        is the same throughout a group is shuffled as well.
     repeats : int
         Shuffles to take the mean over.
     rng : Generator
 
     Returns
     -------
-    ndarray, shape (rows,)
+    dict of str to ndarray, shape (rows,)
+        By column.
 
     References
     ----------
@@ -155,23 +155,27 @@ def shuffled_losses(
     >>> y = [0, 1] * 4
     >>> as_it_is = lambda x, y: lambda rows: rows["x"].to_numpy()
     >>> made = grouped_predictions(terms, y, groups=[1] * 4 + [2] * 4, fit=as_it_is)
-    >>> loss = [shuffled_losses(terms, y, made, term=name, repeats=9, rng=np.random.default_rng(1)).mean()
-    ...         for name in ("x", "idle")]
-    >>> [round(float(value), 2) for value in loss]
+    >>> found = shuffled_losses(terms, y, made, shuffled=["x", "idle"], repeats=9, rng=np.random.default_rng(1))
+    >>> [round(float(loss.mean()), 2) for loss in found.values()]
     [1.03, 0.22]
     """
     y = np.asarray(outcome, dtype=np.float64)
-    orders = np.stack([rng.permutation(len(y)) for _ in range(repeats)])
-    risk = np.tile(made.risk, (repeats, 1))
+    names, count = list(shuffled), len(shuffled) * repeats
+    orders = np.array([rng.permutation(len(y)) for _ in range(count)]).reshape(count, len(y))
+    risk = np.tile(made.risk, (count, 1))
     for number, model in enumerate(made.models):
         own = np.flatnonzero(made.fold == number)
-        if model is None:
+        if model is None or not count:
             continue
-        many = terms.iloc[np.tile(own, repeats)].reset_index(drop=True)
-        many[term] = terms[term].iloc[orders[:, own].ravel()].reset_index(drop=True)
-        risk[:, own] = model(many).reshape(repeats, len(own))
-    each = losses(np.tile(y, repeats), risk.ravel(), loss="log").reshape(repeats, len(y))
-    return np.asarray(each.mean(axis=0), dtype=np.float64)
+        # all terms and repeats in one go: a model takes longer to be asked than to answer
+        place = {term: np.tile(own, (count, 1)) for term in terms.columns}
+        for i, name in enumerate(names):
+            those = slice(i * repeats, (i + 1) * repeats)
+            place[name][those] = orders[those][:, own]
+        many = pd.DataFrame({term: terms[term].array.take(rows.ravel()) for term, rows in place.items()})
+        risk[:, own] = model(many).reshape(count, len(own))
+    each = losses(np.tile(y, count), risk.ravel(), loss="log").reshape(len(names), repeats, len(y))
+    return dict(zip(names, each.mean(axis=1), strict=True))
 
 
 def partial_dependence(
@@ -272,8 +276,10 @@ def _numbers(terms: pd.DataFrame, *, cuts: Mapping[str, Floats]) -> Floats:
     columns = []
     for name in terms.columns:
         if name in cuts:
-            values = significant(terms[name].to_numpy(dtype=np.float64))
-            column = np.where(np.isnan(values), np.nan, np.searchsorted(cuts[name], values, side="right"))
+            # rows asked for are mostly the same few over and over: each value is placed once
+            at, levels = pd.factorize(terms[name].to_numpy(dtype=np.float64))
+            places = np.searchsorted(cuts[name], significant(levels), side="right").astype(np.float64)
+            column = np.append(places, np.nan)[at]
         else:
             codes = terms[name].cat.codes.to_numpy(dtype=np.float64)
             column = np.where((codes < 0) | (codes >= MOST_LABELS), np.nan, codes)

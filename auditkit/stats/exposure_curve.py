@@ -14,14 +14,14 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from auditkit.stats.rows import check_confidence, complete_rows
-from auditkit.stats.shrunken_logistic import ShrunkenRows, fit_shrunken, quadratic_form
+from auditkit.stats.shrunken_logistic import ShrunkenRows, fit_shrunken, joint_covariance
 from auditkit.stats.splines import natural_spline
 from auditkit.stats.windowed_risk import GROUP_SD, SESSION_SD
 
@@ -133,26 +133,26 @@ def exposure_curve(
     own = columns(values)
     rows = shrunken_rows(kept, y, own, groups=groups, numbers=numbers, session=session)
     fit = fit_shrunken(rows)
-    flat = fit_shrunken(shrunken_rows(kept, y, own[:, :0], groups=groups, numbers=numbers, session=session))
     width = own.shape[1]
+    others = np.delete(np.arange(rows.x.shape[1]), np.arange(1, 1 + width))
+    flat = fit_shrunken(replace(rows, x=rows.x[:, others], precision=rows.precision[others], log_f=rows.log_f[others]))
     # A coefficient at 0 has the prior's height there, which the flat model lacks.
     drop = 2.0 * (fit.height - flat.height + width * np.log(2.0))
     base = rows.x @ fit.coefficients - own @ fit.coefficients[1 : 1 + width] + fit.effects[rows.sessions]
     reach = float(norm.isf((1.0 - confidence) / 2.0))
-    table = []
     targets = np.asarray(at, dtype=np.float64)
-    for value, added in zip(targets, columns(targets), strict=True):
-        mean = expit(base + added @ fit.coefficients[1 : 1 + width])
-        risk = float(mean.mean())
-        weight = mean * (1.0 - mean) / len(mean) / (risk * (1.0 - risk))
-        moved = rows.x.copy()
-        moved[:, 1 : 1 + width] = added
-        effects = np.bincount(rows.sessions, weights=weight).astype(np.float64)
-        error = quadratic_form(fit, slope=weight @ moved, session_slope=effects) ** 0.5
-        centre_odds = float(np.log(risk / (1.0 - risk)))
-        table.append((float(value), risk, *expit([centre_odds - reach * error, centre_odds + reach * error])))
+    added = columns(targets)
+    mean = expit(base + (added @ fit.coefficients[1 : 1 + width])[:, None])  # a row a target, a column a record
+    risk = mean.mean(axis=1)
+    weight = mean * (1.0 - mean) / len(y) / (risk * (1.0 - risk))[:, None]
+    slopes = weight @ rows.x
+    slopes[:, 1 : 1 + width] = weight.sum(axis=1)[:, None] * added
+    session_slopes = np.array([np.bincount(rows.sessions, weights=row) for row in weight], dtype=np.float64)
+    error = np.sqrt(np.diag(joint_covariance(fit, slopes=slopes, session_slopes=session_slopes)))
+    odds = np.log(risk / (1.0 - risk))
+    table = {"value": targets, "risk": risk, "low": expit(odds - reach * error), "high": expit(odds + reach * error)}
     return ExposureCurve(
-        table=pd.DataFrame(table, columns=["value", "risk", "low", "high"], dtype="float64"),
+        table=pd.DataFrame(table, dtype="float64"),
         flatness_p=float(chi2.sf(max(drop, 0.0), width)),
         n=len(kept),
         outcomes=int(y.sum()),

@@ -236,7 +236,7 @@ def _moments(rows: ShrunkenRows, at: ShrunkenFit, column: int, value: float) -> 
 
     The means of risks are those of a normal predictor; of their logarithms, to second order.
     """
-    predictor = rows.x @ at.coefficients + at.effects[rows.sessions]
+    predictor = rows.predictor(at.coefficients, at.effects)
     removed = predictor - value * rows.x[:, column]
     shift, variance = predictor_moments(rows, at)
     trust = np.minimum(1.0, _MOST_VARIANCE / variance)  # where hardly anything is known the expansion means nothing
@@ -295,7 +295,8 @@ def _quantiles(posterior: TermPosterior, centre: Floats, spread: Floats, shares:
 def _solved(share_below: Callable[[float], float], shares: Sequence[float], ends: tuple[float, float]) -> Floats:
     from scipy.optimize import brentq
 
-    return np.array([brentq(lambda q, s=share: share_below(q) - s, *ends, xtol=1e-10) for share in shares])
+    # solved to the last bits: a looser root would depend on how its bracket was rounded
+    return np.array([brentq(lambda q, s=share: share_below(q) - s, *ends, xtol=1e-15) for share in shares])
 
 
 def _expit(predictor: Floats) -> Floats:

@@ -18,6 +18,8 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -41,7 +43,7 @@ _LONGEST_STEP = 3.0
 _MOST_STEPS = 100
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ShrunkenRows:
     """Rows with their design and the priors of its columns.
 
@@ -67,8 +69,21 @@ class ShrunkenRows:
     sessions: npt.NDArray[np.intp]
     session_precision: float
 
+    @cached_property
+    def session_sums(self) -> Any:
+        """What sums over the rows of each session: a sparse matrix, shape (sessions, rows)."""
+        from scipy.sparse import csr_array
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+        rows = len(self.sessions)
+        shape = (int(self.sessions.max()) + 1, rows)
+        return csr_array((np.ones(rows), (self.sessions, np.arange(rows))), shape=shape)
+
+    def predictor(self, coefficients: Floats, effects: Floats) -> Floats:
+        """Return the log odds of each row, shape (rows,)."""
+        return np.asarray(self.x @ coefficients + effects[self.sessions], dtype=np.float64)
+
+
+@dataclass(frozen=True, kw_only=True)
 class ShrunkenFit:
     """The most likely coefficients, and the curvature there.
 
@@ -85,8 +100,8 @@ class ShrunkenFit:
     session_curvature : ndarray, shape (sessions,)
     log_determinant : float
         Of the whole curvature in all that was free.
-    free : ndarray of int
-        Columns that were not held.
+    held : int or None
+        Column whose coefficient was held.
     converged : bool
     """
 
@@ -97,8 +112,16 @@ class ShrunkenFit:
     mixed: Floats
     session_curvature: Floats
     log_determinant: float
-    free: npt.NDArray[np.intp]
+    held: int | None
     converged: bool
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """Covariance of the coefficients, shape (columns, columns); 0 for what was held."""
+        inverse = np.linalg.inv(_without(self.curvature, self.held))
+        if self.held is not None:
+            inverse[self.held, self.held] = 0.0
+        return np.asarray(inverse, dtype=np.float64)
 
 
 def fit_shrunken(
@@ -141,34 +164,34 @@ def fit_shrunken(
     """
     columns, groups = rows.x.shape[1], int(rows.sessions.max()) + 1
     beta, effects = (np.zeros(columns), np.zeros(groups)) if start is None else (start[0].copy(), start[1].copy())
-    free = np.arange(columns)
+    column = None if held is None else held[0]
     if held is not None:
-        free = np.delete(free, held[0])
         beta[held[0]] = held[1]
-    order = np.argsort(rows.sessions, kind="stable")
-    firsts = np.searchsorted(rows.sessions[order], np.arange(groups))
-    height = _height(rows, beta, effects)
+    predictor = rows.predictor(beta, effects)
+    height = _height(rows, beta, effects, predictor)
     converged = False
     for _ in range(_MOST_STEPS):
-        curvature, mixed, spread, score, session_score = _slopes(rows, beta, effects, order, firsts)
-        part = np.ix_(free, free)
-        right = score[free] - mixed[free] @ (session_score / spread)
-        step = np.zeros(columns)
-        step[free] = np.linalg.solve(curvature[part], right)
+        curvature, mixed, spread, score, session_score = _slopes(rows, beta, effects, predictor)
+        right = score - mixed @ (session_score / spread)
+        if column is not None:
+            right[column] = 0.0
+        step = np.linalg.solve(_without(curvature, column), right)
         effects_step = (session_score - mixed.T @ step) / spread
         longest = max(float(np.abs(step).max(initial=0.0)), float(np.abs(effects_step).max(initial=0.0)))
         share = min(1.0, _LONGEST_STEP / max(longest, 1e-300))
         for _ in range(20):
-            after = _height(rows, beta + share * step, effects + share * effects_step)
+            beta_after, effects_after = beta + share * step, effects + share * effects_step
+            predictor = rows.predictor(beta_after, effects_after)
+            after = _height(rows, beta_after, effects_after, predictor)
             if after >= height - 1e-10 * (1.0 + abs(height)):
                 break
             share /= 2.0
-        beta, effects, height = beta + share * step, effects + share * effects_step, after
+        beta, effects, height = beta_after, effects_after, after
         if longest <= tolerance:
             converged = True
             break
-    curvature, mixed, spread, _, _ = _slopes(rows, beta, effects, order, firsts)
-    log_determinant = float(np.linalg.slogdet(curvature[np.ix_(free, free)])[1] + np.log(spread).sum())
+    curvature, mixed, spread, _, _ = _slopes(rows, beta, effects, predictor)
+    log_determinant = float(np.linalg.slogdet(_without(curvature, column))[1] + np.log(spread).sum())
     return ShrunkenFit(
         coefficients=beta,
         effects=effects,
@@ -177,7 +200,7 @@ def fit_shrunken(
         mixed=mixed,
         session_curvature=spread,
         log_determinant=log_determinant,
-        free=free,
+        held=column,
         converged=converged,
     )
 
@@ -228,10 +251,9 @@ def joint_covariance(fit: ShrunkenFit, *, slopes: Floats, session_slopes: Floats
     array([[1., 2.],
            [2., 4.]])
     """
-    free = fit.free
     spare = session_slopes / fit.session_curvature
-    rest = slopes[:, free] - spare @ fit.mixed[free].T
-    inner = rest @ np.linalg.solve(fit.curvature[np.ix_(free, free)], rest.T)
+    rest = slopes - spare @ fit.mixed.T
+    inner = rest @ fit.covariance @ rest.T
     return np.asarray(inner + spare @ session_slopes.T, dtype=np.float64)
 
 
@@ -261,21 +283,29 @@ def predictor_moments(rows: ShrunkenRows, fit: ShrunkenFit) -> tuple[Floats, Flo
     >>> round(float(shift[0]), 4), round(float(variance[0]), 4)  # 1/12 + 1/68
     (-0.0343, 0.098)
     """
-    free, group = fit.free, rows.sessions
-    mean = _expit(rows.x @ fit.coefficients + fit.effects[group])
-    inverse = np.linalg.inv(fit.curvature[np.ix_(free, free)])
-    taken = fit.mixed[free] / fit.session_curvature
-    own = rows.x[:, free] - taken.T[group]
-    variance = np.einsum("ij,ij->i", own @ inverse, own) + 1.0 / fit.session_curvature[group]
+    group = rows.sessions
+    mean = _expit(rows.predictor(fit.coefficients, fit.effects))
+    taken = fit.mixed / fit.session_curvature
+    own = rows.x - taken.T[group]
+    variance = np.einsum("ij,ij->i", own @ fit.covariance, own) + 1.0 / fit.session_curvature[group]
     pull = mean * (1.0 - mean) * variance * (mean - 0.5)
     in_effects = np.bincount(group, weights=pull, minlength=len(fit.effects)).astype(np.float64)
-    shift = inverse @ (rows.x[:, free].T @ pull - taken @ in_effects)
+    shift = fit.covariance @ (rows.x.T @ pull - taken @ in_effects)
     effects = in_effects / fit.session_curvature - taken.T @ shift
-    return rows.x[:, free] @ shift + effects[group], np.asarray(variance, dtype=np.float64)
+    return rows.predictor(shift, effects), np.asarray(variance, dtype=np.float64)
 
 
-def _height(rows: ShrunkenRows, beta: Floats, effects: Floats) -> float:
-    predictor = rows.x @ beta + effects[rows.sessions]
+def _without(curvature: Floats, held: int | None) -> Floats:
+    """Return the curvature with the column that is held cut off from the others, and 1 in its place."""
+    if held is None:
+        return curvature
+    result = curvature.copy()
+    result[held, :] = result[:, held] = 0.0
+    result[held, held] = 1.0
+    return result
+
+
+def _height(rows: ShrunkenRows, beta: Floats, effects: Floats, predictor: Floats) -> float:
     flat = beta[rows.log_f]
     return float(
         (rows.y * predictor - np.logaddexp(0.0, predictor)).sum()
@@ -286,19 +316,21 @@ def _height(rows: ShrunkenRows, beta: Floats, effects: Floats) -> float:
 
 
 def _slopes(
-    rows: ShrunkenRows, beta: Floats, effects: Floats, order: npt.NDArray[np.intp], firsts: npt.NDArray[np.intp]
+    rows: ShrunkenRows, beta: Floats, effects: Floats, predictor: Floats
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Return curvature with the effects taken out, mixed curvature, that of the effects, and both scores."""
-    mean = _expit(rows.x @ beta + effects[rows.sessions])
+    mean = _expit(predictor)
     weight, residual = mean * (1.0 - mean), rows.y - mean
-    weighted = rows.x * weight[:, None]
     prior = _expit(beta)
-    curvature = weighted.T @ rows.x + np.diag(rows.precision + np.where(rows.log_f, prior * (1.0 - prior), 0.0))
-    mixed = np.add.reduceat(weighted[order], firsts, axis=0).T
-    spread = np.add.reduceat(weight[order], firsts) + rows.session_precision
+    mixed = (rows.session_sums @ (rows.x * weight[:, None])).T
+    spread = rows.session_sums @ weight + rows.session_precision
+    # each a matrix times its own transpose, which takes half the work
+    whole, taken = np.sqrt(weight)[:, None] * rows.x, mixed / np.sqrt(spread)
+    curvature = whole.T @ whole - taken @ taken.T
+    curvature[np.diag_indices_from(curvature)] += rows.precision + np.where(rows.log_f, prior * (1.0 - prior), 0.0)
     score = rows.x.T @ residual - rows.precision * beta + np.where(rows.log_f, 0.5 - prior, 0.0)
-    session_score = np.add.reduceat(residual[order], firsts) - rows.session_precision * effects
-    return curvature - (mixed / spread) @ mixed.T, mixed, spread, score, session_score
+    session_score = rows.session_sums @ residual - rows.session_precision * effects
+    return curvature, mixed, spread, score, session_score
 
 
 def _expit(predictor: Floats) -> Floats:

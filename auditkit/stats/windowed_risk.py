@@ -52,6 +52,7 @@ __all__ = [
 ]
 
 Floats = npt.NDArray[np.float64]
+Members = npt.NDArray[np.intp]
 
 GROUP_SD = 1.0
 """Standard deviation of the prior of a level's log odds: two thirds of levels within a factor of e."""
@@ -139,6 +140,7 @@ def windowed_risk(
     groups: Sequence[str] = (),
     numbers: Sequence[str] = (),
     session: Sequence[str] = (),
+    sides: Sequence[str] = ("below", "above"),
     confidence: float = 0.95,
     group_sd: float = GROUP_SD,
     session_sd: float = SESSION_SD,
@@ -163,6 +165,8 @@ def windowed_risk(
     session : sequence of str
         Columns that together name what records were made in one go (a day of a
         job): records of one session resemble one another.
+    sides : sequence of {'below', 'above'}
+        Sides of the window to answer for, of those that are closed.
     confidence : float
     group_sd, session_sd : float
         Of the normal priors of the log odds of a level and of a session.
@@ -230,25 +234,26 @@ def windowed_risk(
     y = kept[outcome].to_numpy(dtype=np.float64)
     if not np.isin(y, (0.0, 1.0)).all():
         raise ValueError(f"{outcome} must hold 0 and 1 only; given {sorted(set(y.tolist()))[:5]}")
-    sides = [side for side, end in (("below", low), ("above", high)) if end is not None]
+    closed = [side for side, end in (("below", low), ("above", high)) if end is not None]
     values = kept[exposure].to_numpy(dtype=np.float64)
-    outside = {side: values < low if side == "below" else values > high for side in sides}
+    outside = {side: values < low if side == "below" else values > high for side in closed}
     refused = _refused(y, outside)
     answers: dict[str, dict[str, object]] = {}
-    if any(not why for why in refused.values()):
+    asked = [side for side in closed if side in sides]
+    if any(not refused[side] for side in asked):
         rows = _rows(kept, y, values, window=window, groups=groups, numbers=numbers, session=session,
                      group_sd=group_sd, session_sd=session_sd)  # fmt: skip
         shapes = {
-            s: _shapes(np.abs(values - np.clip(values, low, high)), outside[s]) for s in sides if outside[s].any()
+            s: _shapes(np.abs(values - np.clip(values, low, high)), outside[s]) for s in closed if outside[s].any()
         }
         ways = _ways(rows, shapes)
-        answers = {s: _answer(ways, s, confidence=confidence) for s in sides if not refused[s]}
+        answers = {s: _answer(ways, s, confidence=confidence) for s in asked if not refused[s]}
     table = pd.DataFrame(
         [
             {"side": s, "n_outside": int(outside[s].sum()), "found_outside": int(y[outside[s]].sum())}
             | {"risk_observed": float(y.mean()), "why": refused[s]}
             | answers.get(s, {})
-            for s in sides
+            for s in asked
         ],
         columns=_COLUMNS,
     ).astype({name: "float64" for name in _COLUMNS if name not in ("side", "why", *_COUNTS)})
@@ -306,11 +311,12 @@ def _rows(
         number = kept[name].to_numpy(dtype=np.float64)
         if number.std() > 0:
             columns.append((number - number.mean()) / number.std())
-    columns += _habits([values < inside, values > inside, inside], [kept[name] for name in groups])
+    coded = [pd.factorize(kept[name], sort=True) for name in groups]
+    levels = [(members, len(labels)) for members, labels in coded]
+    columns += _habits([values < inside, values > inside, inside], levels)
     plain = len(columns)
-    for name in groups:
-        members, levels = pd.factorize(kept[name], sort=True)
-        columns += list((members[:, None] == np.arange(len(levels))).astype(np.float64).T)
+    for members, count in levels:
+        columns += list((members[:, None] == np.arange(count)).astype(np.float64).T)
     place = np.arange(len(columns))
     own = kept.groupby(list(session), sort=True).ngroup().to_numpy() if session else np.zeros(len(y))
     return ShrunkenRows(
@@ -323,17 +329,19 @@ def _rows(
     )
 
 
-def _habits(exposures: Sequence[npt.NDArray[Any]], groups: Sequence[pd.Series]) -> list[Floats]:
+def _habits(exposures: Sequence[npt.NDArray[Any]], groups: Sequence[tuple[Members, int]]) -> list[Floats]:
     """Return the mean of each exposure within the levels of each group, scaled; not of groups of very small levels.
+
+    A group is the level of each record, from 0, and the number of levels.
 
     Held equal, they leave the comparison within levels: what is shrunk too far cannot pass for an effect.
     """
     columns = []
-    for labels in groups:
-        if len(labels) < LEAST_PER_LEVEL * labels.nunique():
+    for members, levels in groups:
+        if len(members) < LEAST_PER_LEVEL * levels:
             continue
         for exposure in exposures:
-            mean = pd.Series(exposure.astype(np.float64)).groupby(labels.to_numpy()).transform("mean").to_numpy()
+            mean = (np.bincount(members, weights=exposure) / np.bincount(members))[members]
             if mean.std() > 1e-9 * max(1.0, float(np.abs(mean).max())):
                 columns.append((mean - mean.mean()) / mean.std())
     return columns

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from auditkit.findings.cause_effects import LEAST_VALUES, find_effects
-from auditkit.findings.cause_rows import CLUSTER, LEAST_RECORDED, Plan, cause_rows, one_thread
+from auditkit.findings.cause_rows import CLUSTER, LEAST_RECORDED, Plan, cause_rows
+from auditkit.stats.threads import one_thread
 from auditkit.stats.windowed_risk import windowed_risk
 from auditkit.trade.conditions import load_conditions
 

@@ -104,13 +104,13 @@ def test_shuffling_what_is_used_costs_and_what_is_not_used_costs_nothing():
 
     made = grouped_predictions(terms, y, groups=groups, fit=fit)
     own = losses(y, made.risk, loss="log")
-    lost = shuffled_losses(terms, y, made, term="x", repeats=20, rng=rng)
+    lost = shuffled_losses(terms, y, made, shuffled=["x"], repeats=20, rng=rng)["x"]
     # Shuffled, each record is given .8 or .1 by the share of records on either side.
     share = (terms["x"] > 0.5).mean()
     each = share * losses(y, np.full(400, 0.8), loss="log") + (1 - share) * losses(y, np.full(400, 0.1), loss="log")
     assert lost.mean() == pytest.approx(each.mean(), abs=0.02)
     assert lost.mean() > own.mean() + 0.3
-    np.testing.assert_allclose(shuffled_losses(terms, y, made, term="z", repeats=2, rng=rng), own)
+    np.testing.assert_allclose(shuffled_losses(terms, y, made, shuffled=["z"], repeats=2, rng=rng)["z"], own)
 
 
 def test_where_no_model_was_fitted_shuffling_changes_nothing():
@@ -119,5 +119,5 @@ def test_where_no_model_was_fitted_shuffling_changes_nothing():
     made = grouped_predictions(
         terms, y, groups=["a", "a", "b", "b"], fit=lambda x, y: lambda rows: rows["x"].to_numpy() / 5
     )
-    lost = shuffled_losses(terms, y, made, term="x", repeats=3, rng=np.random.default_rng(1))
+    lost = shuffled_losses(terms, y, made, shuffled=["x"], repeats=3, rng=np.random.default_rng(1))["x"]
     np.testing.assert_allclose(lost[:2], losses(y, made.risk, loss="log")[:2])
