@@ -40,3 +40,20 @@ def call(monkeypatch, capsys):
         return (stop.value.code or 0, *capsys.readouterr())
 
     return call
+
+
+@pytest.fixture
+def started(monkeypatch):
+    """Return what would have been started in place of JupyterLab."""
+    asked = []
+
+    class Done:
+        returncode = 0
+
+    def run(arguments, **_):
+        asked.append(arguments)
+        return Done()
+
+    monkeypatch.setattr("auditkit.cli_lab.subprocess.run", run)
+    monkeypatch.setattr("auditkit.cli_lab.find_spec", lambda name: object())
+    return asked

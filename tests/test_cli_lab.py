@@ -15,23 +15,6 @@ def here(tmp_path, monkeypatch):
     return tmp_path
 
 
-@pytest.fixture
-def started(monkeypatch):
-    """Return what would have been started."""
-    asked = []
-
-    class Done:
-        returncode = 0
-
-    def run(arguments, **_):
-        asked.append(arguments)
-        return Done()
-
-    monkeypatch.setattr("auditkit.cli_lab.subprocess.run", run)
-    monkeypatch.setattr("auditkit.cli_lab.find_spec", lambda name: object())
-    return asked
-
-
 def test_without_a_folder_the_sample_is_laid_out_and_still_reads(call, here):
     code, out, _err = call("lab", "--only-lay")
     assert code == 0

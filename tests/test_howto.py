@@ -5,8 +5,6 @@ import re
 import shlex
 from pathlib import Path
 
-import pytest
-
 from .report.small_dossier import write_small
 
 README = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
@@ -29,23 +27,6 @@ def promised():
             assert matched, f"a how-to line must be a command with its exit code; given {line!r}"
             lines.append((block["user"], shlex.split(matched["arguments"]), int(matched["code"])))
     return lines
-
-
-@pytest.fixture
-def started(monkeypatch):
-    """Return what would have been started in place of JupyterLab."""
-    asked = []
-
-    class Done:
-        returncode = 0
-
-    def run(arguments, **_):
-        asked.append(arguments)
-        return Done()
-
-    monkeypatch.setattr("auditkit.cli_lab.subprocess.run", run)
-    monkeypatch.setattr("auditkit.cli_lab.find_spec", lambda name: object())
-    return asked
 
 
 def test_each_user_has_a_how_to():

@@ -28,7 +28,7 @@ from auditkit.intake.snapshots import check_snapshot
 from auditkit.intake.text_files import read_text_file
 from auditkit.intake.workbooks import read_sheets, sheet_table
 
-__all__ = ["Progress", "read_dossier", "read_files"]
+__all__ = ["Progress", "read_dossier", "read_files", "read_laid"]
 
 _MOST_FAULTS = 5
 
@@ -73,6 +73,21 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
     >>> dossier.ledger.loc[0, ["file", "column", "value", "rule"]].tolist()
     ['checks.csv', 'reading_um', 'abt 126', 'type']
     """
+    return read_laid(folder, on_progress=on_progress)[0]
+
+
+def read_laid(folder: Path | str, *, on_progress: Progress | None = None) -> tuple[Dossier, list[LaidTable]]:
+    """Return the dossier of a folder of records, and its tables as received; see `read_dossier` and `read_files`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     _ = (Path(place) / "u.csv").write_text("unit_id,in_service_at\\nU1,2027-01-05T07:30Z\\n", encoding="utf-8")
+    ...     dossier, tables = read_laid(place)
+    >>> dossier.rows["units"], tables[0].cells["in_service_at"].tolist()
+    (1, ['2027-01-05T07:30Z'])
+    """
     folder = Path(folder)
     check_folder(folder)
     contracts = load_contracts()
@@ -94,9 +109,8 @@ def read_dossier(folder: Path | str, *, on_progress: Progress | None = None) -> 
         *word_notes(tables),
         *(note for rows in records.values() for note in rows.notes),
     ]
-    return _dossier(
-        folder, declaration, records, {file.name: file for file in files}, logs=logs, ledger=ledger, notes=notes
-    )
+    named = {file.name: file for file in files}
+    return _dossier(folder, declaration, records, named, logs=logs, ledger=ledger, notes=notes), tables
 
 
 def read_files(

@@ -12,9 +12,8 @@ import pandas as pd
 
 from auditkit.contracts.collection import load_contracts
 from auditkit.errors import AuditError, SourceError
-from auditkit.intake import read_dossier
 from auditkit.intake.arriving_rows import arriving_rows
-from auditkit.intake.assembly import read_files
+from auditkit.intake.assembly import read_laid
 from auditkit.intake.declaration import Declaration, read_declaration
 from auditkit.intake.folder import check_folder, find_files, find_logs
 from auditkit.report.folder_files import copied, error_of, lay_beside, place_files, staging_in
@@ -107,8 +106,7 @@ def append_files(
         tried = lay_beside(folder, Path(place), staged, declaration=declaration)
         try:
             logs = _check_read(tried, sources, declaration)
-            dossier = read_dossier(tried)
-            tables, _ = read_files(find_files(tried, declaration)[0], declaration, contracts)
+            dossier, tables = read_laid(tried)
         except AuditError as error:
             raise error_of(error, tried=tried, folder=folder) from error
         rows = arriving_rows(tables, dossier, arriving=sources, contracts=contracts)

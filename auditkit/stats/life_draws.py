@@ -132,8 +132,9 @@ def _failed(t: Floats, good: Floats, bad: Floats, scale: Floats, shape: Floats) 
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         at_t, at_good, at_bad = ((x / scale) ** shape for x in (t, good, bad))
         share = np.expm1(-np.maximum(at_t - at_good, 0.0)) / np.expm1(at_good - at_bad)
-    # a draw whose hazard is 0 to the last bit over the whole bracket says nothing of where in it
-    share = np.where(np.isfinite(share), share, (t - good) / np.where(np.isfinite(bad), bad - good, np.inf))
+        # a draw whose hazard is 0 to the last bit over the whole bracket says nothing of where in it
+        even = (t - good) / np.where(np.isfinite(bad), bad - good, np.inf)
+    share = np.where(np.isfinite(share), share, even)
     return np.asarray(np.where(t >= bad, 1.0, np.where(t <= good, 0.0, share)), dtype=float)
 
 

@@ -83,3 +83,9 @@ def test_a_bracket_before_any_hazard_to_speak_of_still_has_a_place_in_it():
     draws = pd.DataFrame({"weight": [1.0], "scale": [1e6], "shape": [80.0]})
     told = probability_failed_over(draws, [1.0, 3.0], last_good=0.0, first_bad=[4.0, np.inf])
     assert told["estimate"].tolist() == [0.25, 0.0]
+
+
+def test_a_failure_seen_at_one_moment_is_no_division_by_nothing():
+    draws = pd.DataFrame({"weight": [1.0], "scale": [50.0], "shape": [2.0]})
+    told = probability_failed_over(draws, [2.0, 3.0, 4.0], last_good=3.0, first_bad=3.0)
+    assert told["estimate"].tolist() == [0.0, 1.0, 1.0]
