@@ -14,15 +14,19 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import pandas as pd
 
+from auditkit.explore.figure_view import figure_view, show_figure
+
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-__all__ = ["Control", "Explorer", "Shown", "as_code", "check_choice", "redraw"]
+__all__ = ["Control", "Explorer", "Shown", "as_code", "check_choice"]
 
 View = TypeVar("View")
 
 MOST_ROWS = 15
 """Rows of a table that are shown beneath a figure; the table itself is whole."""
+
+_WORDY = 30
 
 KINDS = ("one", "several", "buttons", "number")
 
@@ -97,7 +101,7 @@ def as_code(function: str, view: Any) -> str:
 
     Examples
     --------
-    >>> from auditkit.explore.film_explorer import FilmView
+    >>> from auditkit.explore.film_rows import FilmView
     >>> as_code("film_figure", FilmView(area="A001", side="reverse"))
     "explore.film_figure(findings, explore.FilmView(area='A001', side='reverse'))"
     """
@@ -148,7 +152,8 @@ class Explorer(Generic[View]):
         The view as it stands, and what it shows.
     widgets : dict of str to widget
         The controls by name.
-    figure : FigureWidget
+    drawing : widget
+        The figure as it stands in the page, see `figure_view`.
     box : VBox
         All of it.
 
@@ -173,17 +178,22 @@ class Explorer(Generic[View]):
         self.shown = show(self.view)
         self._standing = controls(self.view)
         self.widgets = {control.name: _widget(ipywidgets, control) for control in self._standing}
-        self.figure = _figure_widget(self.shown.figure)
+        self.drawing = figure_view(self.shown.figure)
         self._said, self._code, self._rows = (ipywidgets.HTML() for _ in range(3))
         row = ipywidgets.Layout(flex_flow="row wrap", align_items="flex-end")
         self._bar = ipywidgets.Box(list(self.widgets.values()), layout=row)
-        self.box = ipywidgets.VBox([self._bar, self.figure, self._said, self._code, self._rows])
+        self.box = ipywidgets.VBox([self._bar, self.drawing, self._said, self._code, self._rows])
         self._write()
         for widget in self.widgets.values():
             widget.observe(self._moved, names="value")
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         return self.box._repr_mimebundle_(**kwargs)
+
+    @property
+    def figure(self) -> go.Figure:
+        """The figure that is shown."""
+        return self.shown.figure
 
     def _moved(self, _: object) -> None:
         """Make the view from the controls, and show it."""
@@ -201,10 +211,7 @@ class Explorer(Generic[View]):
         finally:
             self._busy = False
         self.shown = self._show(self.view)
-        if not redraw(self.figure, self.shown.figure):
-            old, self.figure = self.figure, _figure_widget(self.shown.figure)
-            self.box.children = tuple(self.figure if child is old else child for child in self.box.children)
-            old.close()
+        show_figure(self.drawing, self.shown.figure)
         self._write()
 
     def _write(self) -> None:
@@ -228,7 +235,7 @@ def _ipywidgets() -> Any:
 
 
 def _widget(ipywidgets: Any, control: Control) -> Any:
-    look = {
+    look: dict[str, Any] = {
         "description": control.label,
         "style": {"description_width": "initial"},
         "disabled": bool(control.locked),
@@ -242,8 +249,10 @@ def _widget(ipywidgets: Any, control: Control) -> Any:
     if control.kind == "several":
         rows = min(max(len(options), 2), 6)
         return ipywidgets.SelectMultiple(options=options, value=tuple(control.value), rows=rows, **look)
-    kind = ipywidgets.ToggleButtons if control.kind == "buttons" else ipywidgets.Dropdown
-    return kind(options=options, value=_filled(control.value), **look)
+    if control.kind == "buttons":
+        look["style"] = {**look["style"], "button_width": "auto"}
+        return ipywidgets.ToggleButtons(options=options, value=_filled(control.value), **look)
+    return ipywidgets.Dropdown(options=options, value=_filled(control.value), **look)
 
 
 def _filled(value: Any) -> Any:
@@ -270,52 +279,17 @@ def _set(widget: Any, control: Control) -> None:
         widget.value = value
 
 
-def _figure_widget(figure: go.Figure) -> Any:
-    import plotly.graph_objects as go
-
-    return go.FigureWidget(figure)
-
-
-def redraw(widget: go.FigureWidget, figure: go.Figure) -> bool:
-    """Make a drawn figure another one in place, and return whether that could be done.
-
-    It can where the two have traces of the same kinds on the same axes, and
-    the same parts of the layout.
-
-    Parameters
-    ----------
-    widget : FigureWidget
-        The figure that is drawn.
-    figure : Figure
-        What it is to become.
-
-    Examples
-    --------
-    >>> import plotly.graph_objects as go
-    >>> drawn = go.FigureWidget(go.Scatter(x=[1], y=[1]))
-    >>> redraw(drawn, go.Figure(go.Scatter(x=[1], y=[2]))), drawn.data[0].y
-    (True, (2,))
-    >>> redraw(drawn, go.Figure(go.Bar(x=[1], y=[2])))
-    False
-    """
-    was, now = widget.to_plotly_json(), figure.to_plotly_json()
-    if _structure(was) != _structure(now):
-        return False
-    with widget.batch_update():
-        for trace, before, after in zip(widget.data, was["data"], now["data"], strict=True):
-            for key in sorted((set(before) | set(after)) - {"type", "uid"}):
-                trace[key] = after.get(key)
-        for key in sorted(set(now["layout"]) - {"template"}):
-            widget.layout[key] = now["layout"][key]
-    return True
-
-
-def _structure(figure: Mapping[str, Any]) -> tuple[Any, ...]:
-    traces = [tuple(trace.get(key) for key in ("type", "mode", "xaxis", "yaxis", "fill")) for trace in figure["data"]]
-    return traces, sorted(figure["layout"])
-
-
 def _table(heading: str, table: pd.DataFrame) -> str:
     rest = f" (the first {MOST_ROWS} of {len(table)} rows)" if len(table) > MOST_ROWS else f" ({len(table)} rows)"
-    shown = table.head(MOST_ROWS).to_html(index=False, border=0, na_rep="", float_format=lambda value: f"{value:.4g}")
-    return f"<p><b>{html.escape(heading)}</b>{rest}</p>{shown}"
+    some = table.head(MOST_ROWS)
+    # columns of sentences keep a width to be read at; a table wider than the page is moved sideways
+    wordy = [name for name in some.columns if some[name].map(lambda value: len(str(value))).max() > _WORDY]
+    shown = some.to_html(
+        index=False,
+        border=0,
+        na_rep="",
+        float_format=lambda value: f"{value:.4g}",
+        col_space={name: "18em" if name in wordy else "3em" for name in some.columns},
+    )
+    look = "line-height: 1.4; overflow-x: auto"
+    return f'<p><b>{html.escape(heading)}</b>{rest}</p><div tabindex="0" style="{look}">{shown}</div>'

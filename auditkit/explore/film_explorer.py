@@ -4,55 +4,37 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from auditkit.explore.explorer import Control, Explorer, Shown, as_code, check_choice
+from auditkit.explore.explorer import Control, Explorer, Shown, as_code
+from auditkit.explore.film_rows import (
+    SIDES,
+    WORST_FIRST,
+    FilmView,
+    areas_of,
+    check_view,
+    film_table,
+    jobs_of,
+    readings_of,
+    spots_of,
+)
 from auditkit.explore.panels import Parts, axis_name, figure_of, heading, limit_lines, said_figure
 from auditkit.findings.audit import Findings
-from auditkit.trade.standing import is_superseded
 from auditkit.views.style import GREY, INK, OKABE_ITO, VERDICT_COLOURS, VERDICT_SYMBOLS
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-__all__ = ["FilmView", "film_figure", "film_map", "film_table"]
+__all__ = ["film_figure", "film_map"]
 
-SIDES = ("facing", "reverse")
-WORST_FIRST = ("does not conform", "not assessable", "conforms")
 
 MOST_WHISKERS = 60
 """Areas of a panel up to which the lowest and the highest spot of each are drawn."""
 
-_AREA_COLUMNS = ["area_id", "side", "verdict", "mean_um", "lowest_spot_um", "highest_spot_um", "minimum_um"]
-_AREA_COLUMNS += ["nominal_um", "maximum_um", "n_spots", "n_readings", "reason"]
-_SPOT_COLUMNS = ["part", "spot", "n", "dft_um", "low_um", "high_um"]
-_READING_COLUMNS = ["spot", "repeat", "dft_um", "gauge_id", "taken_at", "counts", "file", "sheet", "line", "column"]
 _IN_UM = re.compile(r"^(part \d+: )?(lowest|highest|mean)")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FilmView:
-    """What the film map shows.
-
-    Parameters
-    ----------
-    job : str, optional
-        The job whose areas are shown; left open, the areas of all jobs.
-    area : str, optional
-        The area whose spots and readings are shown.
-    side : {'facing', 'reverse'}
-        The side that the tables are of.
-    spot : int, optional
-        The spot whose readings are listed.
-    """
-
-    job: str | None = None
-    area: str | None = None
-    side: str = "facing"
-    spot: int | None = None
 
 
 def film_map(findings: Findings, view: FilmView | None = None) -> Explorer[FilmView]:
@@ -72,9 +54,9 @@ def film_map(findings: Findings, view: FilmView | None = None) -> Explorer[FilmV
         The view names what the records do not have.
     """
     if view is not None:
-        _check(findings, view)
+        check_view(findings, view)
     return Explorer(
-        view or FilmView(job=next(iter(_jobs(findings)), None)),
+        view or FilmView(job=next(iter(jobs_of(findings)), None)),
         controls=lambda at: _controls(findings, at),
         settle=lambda at: _settle(findings, at),
         show=lambda at: _show(findings, at),
@@ -94,99 +76,20 @@ def film_figure(findings: Findings, view: FilmView) -> go.Figure:
     ValueError
         The view names what the records do not have.
     """
-    _check(findings, view)
+    check_view(findings, view)
     if view.area is not None:
         return _area_figure(findings, view)
-    areas = _areas(findings, view.job)
+    areas = areas_of(findings, view.job)
     if areas["mean_um"].notna().any():
         return _areas_figure(areas, view.job)
     why = "no film was measured on any area" if len(areas) else "no area is recorded"
     return said_figure(f"Film of {_of_job(view.job)}", why)
 
 
-def film_table(findings: Findings, view: FilmView) -> pd.DataFrame:
-    """Return what the figure draws.
-
-    Parameters
-    ----------
-    findings : Findings
-    view : FilmView
-
-    Returns
-    -------
-    DataFrame
-        With no area picked, one row an area and side, the worst first:
-        area_id, side, verdict, mean_um, lowest_spot_um, highest_spot_um, the
-        limits as specified, n_spots, n_readings, reason. With an area, one row
-        a spot of the side: part, spot, n, dft_um, low_um, high_um. With a
-        spot, one row a reading: spot, repeat, dft_um, gauge_id, taken_at,
-        counts (False where it is of a film since sprayed over), file, sheet,
-        line, column. Film in `[um]`, that of areas less the rule's correction.
-
-    Raises
-    ------
-    ValueError
-        The view names what the records do not have.
-    """
-    _check(findings, view)
-    if view.area is None:
-        areas = _areas(findings, view.job)
-        rank = areas["verdict"].map(WORST_FIRST.index)
-        order = areas.assign(rank=rank).sort_values(["rank", "area_id", "side"], ignore_index=True)
-        return order[_AREA_COLUMNS]
-    if view.spot is None:
-        spots = findings.film.spots
-        own = spots[(spots["area_id"] == view.area) & (spots["side"] == view.side)]
-        return own.sort_values(["part", "spot"], ignore_index=True)[_SPOT_COLUMNS]
-    readings = _readings(findings, view.area)
-    own = readings[(readings["side"] == view.side) & (readings["spot"] == view.spot)]
-    return own.sort_values("repeat", ignore_index=True)[_READING_COLUMNS]
-
-
-def _jobs(findings: Findings) -> list[str]:
-    return [str(job) for job in sorted(findings.dossier.tables["jobs"]["job_id"])]
-
-
-def _areas(findings: Findings, job: str | None) -> pd.DataFrame:
-    areas = findings.film.areas
-    return areas if job is None else areas[areas["job_id"] == job]
-
-
-def _readings(findings: Findings, area: str) -> pd.DataFrame:
-    """Return the readings of one area, whether each counts, and where it was recorded."""
-    dossier = findings.dossier
-    readings = dossier.tables["film_readings"]
-    readings = readings[readings["area_id"] == area]
-    runs = dossier.tables["spray_runs"]
-    counts = ~is_superseded(readings, runs[runs["area_id"] == area], time="taken_at")
-    lineage = dossier.lineage["film_readings"].loc[readings.index]
-    taken = readings["taken_at"].dt.tz_convert(dossier.time_zone).dt.strftime("%Y-%m-%d %H:%M")
-    return readings.assign(taken_at=taken, counts=counts).join(lineage)
-
-
-def _check(findings: Findings, view: FilmView) -> None:
-    if view.job is not None:
-        check_choice("job", view.job, _jobs(findings))
-    check_choice("side", view.side, list(SIDES))
-    if view.area is not None:
-        check_choice("area", view.area, sorted(_areas(findings, view.job)["area_id"].unique()))
-    if view.spot is not None:
-        check_choice("spot", view.spot, _spots(findings, view))
-
-
-def _spots(findings: Findings, view: FilmView) -> list[int]:
-    """Return the spots of the picked side, those of a film since sprayed over too."""
-    if view.area is None:
-        return []
-    readings = findings.dossier.tables["film_readings"]
-    own = readings[(readings["area_id"] == view.area) & (readings["side"] == view.side)]
-    return [int(spot) for spot in sorted(own["spot"].unique())]
-
-
 def _settle(findings: Findings, view: FilmView) -> FilmView:
-    if view.area is not None and view.area not in set(_areas(findings, view.job)["area_id"]):
+    if view.area is not None and view.area not in set(areas_of(findings, view.job)["area_id"]):
         view = replace(view, area=None)
-    if view.spot is not None and view.spot not in _spots(findings, view):
+    if view.spot is not None and view.spot not in spots_of(findings, view):
         view = replace(view, spot=None)
     return view
 
@@ -197,8 +100,8 @@ def _controls(findings: Findings, view: FilmView) -> tuple[Control, ...]:
     order = by_area.assign(rank=by_area["verdict"].map(WORST_FIRST.index)).sort_values(["rank", "area_id"])
     areas = [(f"{area}: {verdict}", area) for area, verdict in zip(order["area_id"], order["verdict"], strict=True)]
     every: tuple[tuple[str, Any], ...] = (("all", None),)
-    spots = tuple((f"spot {spot}", spot) for spot in _spots(findings, view))
-    jobs = tuple((job, job) for job in _jobs(findings))
+    spots = tuple((f"spot {spot}", spot) for spot in spots_of(findings, view))
+    jobs = tuple((job, job) for job in jobs_of(findings))
     sides = tuple((side, side) for side in SIDES)
     return (
         Control(name="job", label="Job", kind="one", value=view.job, choices=every + jobs),
@@ -232,7 +135,7 @@ def _show(findings: Findings, view: FilmView) -> Shown:
 
 
 def _caption(findings: Findings, view: FilmView) -> str:
-    areas = _areas(findings, view.job)
+    areas = areas_of(findings, view.job)
     if view.area is None:
         counts = areas["verdict"].value_counts()
         told = ", ".join(f"{int(counts.get(word, 0))} {word}" for word in WORST_FIRST)
@@ -330,7 +233,7 @@ def _area_figure(findings: Findings, view: FilmView) -> go.Figure:
     area = str(view.area)
     judged = findings.film.areas
     judged = judged[judged["area_id"] == area].set_index("side")
-    readings, spots, tests = _readings(findings, area), findings.film.spots, findings.film.tests
+    readings, spots, tests = readings_of(findings, area), findings.film.spots, findings.film.tests
     spots, tests = spots[spots["area_id"] == area], tests[tests["area_id"] == area]
     corrections = judged["correction_um"].fillna(0.0)
     shapes: Parts = []

@@ -49,6 +49,9 @@ def test_defects_found_are_told_on_their_run(findings):
     own = set(findings.runs.loc[findings.runs["unit_id"] == unit, "run_id"])
     assert told == own & set(hurt)
     assert told
+    any_found = found.index[found.eq(True).fillna(False).any(axis="columns")]
+    caption = explore.unit_life(findings, UnitView(unit=unit)).shown.caption
+    assert f" {len(own & set(any_found))} runs with a defect found." in caption
 
 
 def test_the_figure_draws_the_setting_of_every_run(findings):

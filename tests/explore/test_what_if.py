@@ -107,6 +107,10 @@ def test_rework_goes_with_expected_over_observed(findings, told):
     share = row["expected_pct"] / row["observed_pct"]
     assert row["rework_m2"] == pytest.approx(rework_for(findings, defect=defect).size_m2 * share)
     assert row["rework_low_m2"] < row["rework_m2"] < row["rework_high_m2"]
+    paint = rework_for(findings, defect=defect)
+    assert row["paint_l"] == pytest.approx(paint.paint_l * share)
+    assert row["paint_low_l"] == pytest.approx(paint.paint_low_l * row["low_pct"] / row["observed_pct"])
+    assert row["paint_high_l"] == pytest.approx(paint.paint_high_l * row["high_pct"] / row["observed_pct"])
 
 
 def test_figure_draws_what_can_be_told_and_shades_the_rest(findings, told):
