@@ -21,7 +21,7 @@ LAPTOP = {"width": 1366, "height": 768}
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 OFFLINE = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync", "--no-first-run")
 TOKEN = "0123456789abcdef"
-PATIENCE_S = float(os.environ.get("AUDITKIT_PATIENCE_S", "300"))
+PATIENCE_S = 300
 
 NUMBERS = """plot => plot.calcdata && plot.layout && JSON.stringify([
     plot.calcdata.map(trace => trace.map(point => [point.x ?? null, point.y ?? null])),

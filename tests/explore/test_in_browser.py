@@ -50,7 +50,7 @@ def browser():
     pytest.importorskip("jupyterlab", reason="jupyterlab is not installed, so there is no bench to open")
     program = browser_program()
     if program is None:
-        pytest.skip(os.environ.get("AUDITKIT_NO_CHROMIUM", "no Chromium is installed, so the bench is not opened"))
+        pytest.skip("no Chromium is installed, so the bench is not opened")
     with sync_api.sync_playwright() as driver:
         opened = driver.chromium.launch(executable_path=program, args=OFFLINE)
         yield opened

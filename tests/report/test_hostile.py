@@ -3,7 +3,6 @@
 import io
 import json
 import re
-import shutil
 import zipfile
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from auditkit.report.bag_check import check_bag
 from auditkit.report.sealed import make_sealed
 from auditkit.report.short_names import anchor
 
+from ..explore.bench import OFFLINE, browser_program
 from .small_dossier import AREAS, DECLARATION, DEFECTS, JOBS, RUNS, WRAP, film_text, write_small
 
 SCRIPT = "<script>window.hit=1</script>"
@@ -26,8 +26,6 @@ FORMULA = "=cmd|' /C calc'!A0"
 TURNED = "\u202ecod.exe"
 UP = "../../escaped"
 LONG = "W" * 990_000  # a cell may have a million characters
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
-OFFLINE = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync", "--no-first-run")
 
 
 def with_area(text):
@@ -69,7 +67,7 @@ def data(place):
 def opened_pages():
     """Return a function that opens pages in a real browser and says what ran and what was asked of a network."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed, so no browser is driven")
-    program = next((found for name in BROWSERS if (found := shutil.which(name))), None)
+    program = browser_program()
     if program is None:
         pytest.skip("no Chromium is installed, so it is not shown here that nothing runs")
 
