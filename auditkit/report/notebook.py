@@ -100,6 +100,7 @@ def execute_report(
             km=manager,
             timeout=_PATIENCE_S,
             record_timing=False,
+            coalesce_streams=True,
             resources={"metadata": {"path": str(place)}},
         )
         if on_progress is not None:

@@ -49,6 +49,15 @@ def test_the_notebook_runs_with_its_parameters_and_gives_the_same_bytes_twice(tm
     assert given["cells"][2]["outputs"] == []
 
 
+def test_what_is_printed_is_one_text_whenever_the_kernel_sends_its_pieces(tmp_path):
+    pieces = "import sys\nfor piece in 'abc':\n    print(piece, end='')\n    sys.stdout.flush()\n7"
+    said = json.loads(execute_report(tmp_path, parameters={}, notebook=notebook(pieces)))["cells"][2]["outputs"]
+    assert [(output["output_type"], "".join(output.get("text", ""))) for output in said] == [
+        ("stream", "abc"),
+        ("execute_result", ""),
+    ]
+
+
 def test_the_kernel_is_this_python_on_one_thread_and_without_start_up_files(tmp_path, monkeypatch):
     start = tmp_path / "ipython" / "profile_default" / "startup"
     start.mkdir(parents=True)
