@@ -26,6 +26,9 @@ def lab(  # noqa: PLR0917
     notebook: Annotated[str, typer.Option(help="Number of the notebook to open, such as 02.")] = "01",
     browser: Annotated[bool, typer.Option(help="Open a browser; without, the address is printed.")] = True,
     port: Annotated[int, typer.Option(help="Port of this machine that JupyterLab answers on.")] = 8888,
+    allow_root: Annotated[
+        bool, typer.Option("--allow-root", help="Start as root too, as in a container; JupyterLab refuses otherwise.")
+    ] = False,
     only_lay: Annotated[bool, typer.Option("--only-lay", help="Lay the notebooks, and open nothing.")] = False,
 ) -> None:
     """Lay the notebooks beside a folder of records, never over an edit, and open JupyterLab on them."""
@@ -46,6 +49,7 @@ def lab(  # noqa: PLR0917
         raise SourceError("The bench needs JupyterLab, which is not installed. Run: pip install 'auditkit[lab]'")
     asked = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={place.resolve()}", f"--port={port}"]
     asked += [f"--LabApp.default_url=/lab/tree/{chosen[0].name}", *([] if browser else ["--no-browser"])]
+    asked += ["--allow-root"] if allow_root else []
     try:
         done = subprocess.run(asked, check=False)
     except KeyboardInterrupt:

@@ -33,6 +33,13 @@ def test_the_server_is_rooted_at_the_notebooks_and_opens_the_one_asked_for(call,
     assert f"--ServerApp.root_dir={(here / 'site-notebooks').resolve()}" in asked
     assert "--LabApp.default_url=/lab/tree/05_defects_and_conditions.ipynb" in asked
     assert {"--no-browser", "--port=9001"} <= set(asked)
+    assert "--allow-root" not in asked
+
+
+def test_root_starts_it_where_that_is_asked_for(call, here, started):
+    (here / "site").mkdir()
+    assert call("lab", "site", "--allow-root")[0] == 0
+    assert "--allow-root" in started[0]
 
 
 def test_an_unknown_notebook_is_said_before_anything_is_started(call, here, started):

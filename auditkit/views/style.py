@@ -87,6 +87,8 @@ def template() -> go.layout.Template:
             "legend": {"orientation": "h", "y": -0.18, "x": 0, "title": {"text": ""}},
             "margin": {"l": 70, "r": 20, "t": 48, "b": 60},
             "hoverlabel": {"font": {"family": "Georgia, 'DejaVu Serif', serif"}},
+            # records stay where they are: no button that would send a figure to somebody else's server
+            "modebar": {"remove": ["sendChartToCloud", "sendDataToCloud", "editInChartStudio"]},
         }
     )
     plotly.io.templates[TEMPLATE_NAME] = made

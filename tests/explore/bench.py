@@ -72,11 +72,12 @@ def served(records, place, *, out=None):
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    settings = place / "settings"
-    settings.mkdir(parents=True)
-    (settings / "jupyter_server_config.json").write_text(json.dumps({"ServerApp": {"allow_root": True}}))
-    told = {"JUPYTER_TOKEN": TOKEN, "JUPYTER_CONFIG_DIR": str(settings), "JUPYTER_RUNTIME_DIR": str(place / "runtime")}
-    asked = [sys.executable, "-m", "auditkit", "lab", str(records), "--no-browser", "--port", str(port)]
+    told = {
+        "JUPYTER_TOKEN": TOKEN,
+        "JUPYTER_CONFIG_DIR": str(place / "settings"),
+        "JUPYTER_RUNTIME_DIR": str(place / "runtime"),
+    }
+    asked = [sys.executable, "-m", "auditkit", "lab", str(records), "--no-browser", "--port", str(port), "--allow-root"]
     asked += [] if out is None else ["--out", str(out)]
     with (place / "server.log").open("w") as log:
         server = subprocess.Popen(
