@@ -242,7 +242,7 @@ def _widget(ipywidgets: Any, control: Control) -> Any:
         "tooltip": control.locked or control.label,
     }
     if control.kind == "number":
-        layout = ipywidgets.Layout(width="24em")
+        layout = ipywidgets.Layout(width="450px")  # two beside each other on a laptop, each with room for its label
         ends = {"min": control.low, "max": control.high, "step": control.step, "value": control.value}
         return ipywidgets.FloatSlider(**ends, **look, continuous_update=False, readout_format=".4g", layout=layout)
     options = [(words, _filled(value)) for words, value in control.choices]

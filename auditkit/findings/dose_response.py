@@ -234,13 +234,13 @@ def _why_not(rows: CauseRows) -> str:
     if frame.empty:
         return rows.why_none
     found, values = int(frame["found"].sum()), frame["value"].nunique()
-    for count, least, what in (
-        (found, LEAST_OUTCOMES, "runs with the defect"),
-        (len(frame) - found, LEAST_OUTCOMES, "runs without the defect"),
-        (values, 3, "values of the condition"),
+    for count, least, one, what in (
+        (found, LEAST_OUTCOMES, "run", "with the defect"),
+        (len(frame) - found, LEAST_OUTCOMES, "run", "without the defect"),
+        (values, 3, "value", "of the condition"),
     ):
         if count < least:
-            return f"{count} {what}; {least} are needed"
+            return f"{count} {one}{'' if count == 1 else 's'} {what}; {least} are needed"
     if _apart(frame, rows.groups) < LEAST_APART:
         return f"what is held equal ({', '.join(rows.adjust_for)}) all but decides the condition"
     return ""

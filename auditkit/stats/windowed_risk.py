@@ -179,8 +179,8 @@ def windowed_risk(
     Raises
     ------
     ValueError
-        Both ends are open, low is above high, an sd is not above 0, or the
-        outcome is not of 0 and 1.
+        Both ends are open, low is above high, an sd is not above 0, a side is
+        neither 'below' nor 'above', or the outcome is not of 0 and 1.
 
     Notes
     -----
@@ -229,6 +229,8 @@ def windowed_risk(
         raise ValueError(f"a window has a low end, a high end or both, low not above high; given {window}")
     if not (group_sd > 0 and session_sd > 0):
         raise ValueError(f"the standard deviations of priors must be above 0; given {group_sd} and {session_sd}")
+    if unknown := set(sides) - {"below", "above"}:
+        raise ValueError(f"sides must be 'below', 'above' or both; given {sorted(unknown)}")
     wanted = list(dict.fromkeys([outcome, exposure, *groups, *numbers, *session]))
     kept, excluded = complete_rows(frame, columns=wanted, missing=missing)
     y = kept[outcome].to_numpy(dtype=np.float64)
@@ -277,15 +279,19 @@ def _refused(y: Floats, outside: dict[str, npt.NDArray[np.bool_]]) -> dict[str, 
     for side, those in outside.items():
         count = int(those.sum())
         if count < LEAST_OUTSIDE:
-            result[side] = f"{count} records outside the window on this side; {LEAST_OUTSIDE} are needed"
+            result[side] = f"{_records(count)} outside the window on this side; {LEAST_OUTSIDE} are needed"
         elif min(found, free) < LEAST_OUTCOMES:
             kind = "with" if found < free else "without"
-            result[side] = f"{min(found, free)} records {kind} the outcome; {LEAST_OUTCOMES} are needed"
+            result[side] = f"{_records(min(found, free))} {kind} the outcome; {LEAST_OUTCOMES} are needed"
         elif those.all():
             result[side] = "every record is outside the window on this side"
         else:
             result[side] = ""
     return result
+
+
+def _records(count: int) -> str:
+    return f"{count} record{'' if count == 1 else 's'}"
 
 
 def _rows(

@@ -108,6 +108,7 @@ def test_few_values_are_drawn_as_points_on_a_line():
             "2 values of the condition; 3 are needed",
         ),
         (lambda f: f.assign(spit=False), "0 runs with the defect; 5 are needed"),
+        (lambda f: f.assign(spit=f.index == f.index[0]), "1 run with the defect; 5 are needed"),
         (lambda f: f.assign(spit=True), "0 runs without the defect; 5 are needed"),
         (lambda f: f.assign(job_id="J1"), "nowhere along the condition do enough runs of enough jobs lie"),
         (
@@ -121,7 +122,7 @@ def test_few_values_are_drawn_as_points_on_a_line():
         (lambda f: f.drop(columns="standoff_mm"), "the condition was not recorded"),
         (lambda f: f.head(0), "the condition was not recorded for any run, or applies to none"),
     ],
-    ids=["blank", "two values", "no defect", "all defects", "one job", "no operator", "by job", "no column", "no run"],
+    ids=["blank", "two values", "no defect", "one defect", "all defects", "one job", "no operator", "by job", "no column", "no run"],
 )
 def test_too_little_gives_a_reason_and_no_curve(change, why):
     result = dose_of(change(records(8, 200)))

@@ -168,6 +168,8 @@ def test_too_little_is_refused_with_the_reason():
     assert few[["difference", "low", "high", "p"]].isna().all(axis=None)
     none = _risks(frame.assign(fault=0)).table
     assert set(none["why"]) == {f"0 records with the outcome; {LEAST_OUTCOMES} are needed"}
+    one = _risks(frame.assign(fault=(frame.index == frame.index[0]).astype(int))).table
+    assert set(one["why"]) == {f"1 record with the outcome; {LEAST_OUTCOMES} are needed"}
     every = _risks(frame.assign(fault=1)).table
     assert set(every["why"]) == {f"0 records without the outcome; {LEAST_OUTCOMES} are needed"}
     out = _risks(frame, window=(None, -9.0)).table
@@ -214,6 +216,7 @@ def test_gaps_are_counted_or_refused():
         ({"confidence": 95}, "confidence must lie strictly between 0 and 1"),
         ({"outcome": "day"}, "day must hold 0 and 1 only"),
         ({"groups": ["nobody"]}, r"the frame must have the columns \['nobody'\]"),
+        ({"sides": ("up",)}, r"sides must be 'below', 'above' or both; given \['up'\]"),
     ],
 )
 def test_errors_say_what_must_hold(change, message):
