@@ -1,6 +1,5 @@
 """JupyterLab in a real browser: started as a user starts it, its notebooks run, its controls moved by keyboard."""
 
-import json
 import os
 import shutil
 import signal

@@ -122,7 +122,18 @@ def test_few_values_are_drawn_as_points_on_a_line():
         (lambda f: f.drop(columns="standoff_mm"), "the condition was not recorded"),
         (lambda f: f.head(0), "the condition was not recorded for any run, or applies to none"),
     ],
-    ids=["blank", "two values", "no defect", "one defect", "all defects", "one job", "no operator", "by job", "no column", "no run"],
+    ids=[
+        "blank",
+        "two values",
+        "no defect",
+        "one defect",
+        "all defects",
+        "one job",
+        "no operator",
+        "by job",
+        "no column",
+        "no run",
+    ],
 )
 def test_too_little_gives_a_reason_and_no_curve(change, why):
     result = dose_of(change(records(8, 200)))
