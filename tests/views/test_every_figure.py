@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from plotly.offline import get_plotlyjs
 
 from auditkit.views.style import TEMPLATE_NAME, template
 
@@ -16,6 +17,12 @@ COUNT = re.compile(r"n=\d|\d+ (of \d+ )?[a-z]")
 
 def test_every_public_figure_is_called():
     assert set(CALLS) == public_figures()
+
+
+def test_no_button_sends_a_figure_anywhere():
+    offered = set(re.findall(r'name:"((?:send|edit)[A-Za-z]+)"', get_plotlyjs()))
+    assert offered, "the library names its buttons otherwise: look there again"
+    assert offered <= set(template().layout.modebar.remove)
 
 
 @pytest.mark.parametrize("name", sorted(CALLS))
